@@ -1,0 +1,17 @@
+//! drawdown: the instrument of an independent tester of electric cars.
+//!
+//! Everything flows one way, and the modules below stand in that order:
+//!
+//! source -> observation -> decode -> ledger -> store -> reduce -> sheet, and beside it live state -> page.
+//!
+//! A *source* (a recording today) yields stamped *observations*; a checked *map* is compiled by *decode*, which turns
+//! frames into samples; the *ledger* integrates those that play a role; the *store* keeps all of it as Parquet; *reduce*
+//! turns the files into figures with their uncertainty; the *sheet* prints them. Each room knows the ones before it in
+//! this list and none after; `docs/architecture.md` walks through them.
+
+pub mod quantity;
+pub mod time;
+pub mod document;
+pub mod observation;
+pub mod schema;
+pub mod map;

@@ -1,0 +1,12 @@
+//! The data set's schema: the one definition of every column, its unit and its meaning; and the roles.
+//!
+//! Writes and reads no file. `docs/data-set.md` is made from it and a test holds the two equal.
+
+pub mod role;
+pub mod tables;
+
+pub use role::Role;
+pub use tables::{Column, ColumnKind, Table};
+
+/// Version of the data set's layout, in every `run.json`; raised when a reader of the old layout would go wrong.
+pub const SCHEMA_VERSION: u32 = 1;
