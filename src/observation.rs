@@ -3,14 +3,16 @@
 //! Frames travel in batches of small fixed records, since a bus gives thousands a second; everything else is rare and
 //! rides beside them. Knows no file format, no socket and no meaning.
 
+use serde::{Deserialize, Serialize};
+
 use crate::time::{Steady, WallClock};
 
 /// A bus of this process, an index into [`BusNames`].
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Default)]
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Default, Serialize, Deserialize)]
 pub struct Bus(pub u8);
 
 /// The names of the buses seen, in order of first appearance; an index never changes its name.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct BusNames(Vec<String>);
 
 impl BusNames {
@@ -41,7 +43,7 @@ impl BusNames {
 }
 
 /// A CAN identifier with its width; ordered 11-bit first, then by number.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, Deserialize)]
 pub enum CanId {
     /// 11 bits.
     Standard(u16),
@@ -50,7 +52,7 @@ pub enum CanId {
 }
 
 /// What kind of frame it is: a set of bits, stored as they are in the `flags` column.
-#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug, Default)]
+#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug, Default, Serialize, Deserialize)]
 pub struct FrameFlags(pub u8);
 
 impl FrameFlags {
@@ -78,7 +80,7 @@ impl FrameFlags {
 }
 
 /// A frame as it flows, 24 bytes. Payloads longer than 8 bytes lie in the batch's arena, see [`Batch::payload`].
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
 #[repr(C)]
 pub struct Frame {
     /// When it was received.
@@ -103,7 +105,7 @@ impl Frame {
 }
 
 /// A satellite fix. What the receiver did not say is `None`, never 0.
-#[derive(Clone, Copy, PartialEq, Debug, Default)]
+#[derive(Clone, Copy, PartialEq, Debug, Default, Serialize, Deserialize)]
 pub struct Fix {
     /// Latitude, degrees north, WGS84.
     pub latitude_deg: Option<f64>,
@@ -124,7 +126,7 @@ pub struct Fix {
 }
 
 /// The kinds of marks (what a person notes during the drive).
-#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug)]
+#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug, Serialize, Deserialize)]
 pub enum MarkKind {
     /// Displayed state of charge, percent.
     Soc,
@@ -169,7 +171,7 @@ impl MarkKind {
 }
 
 /// What a person noted.
-#[derive(Clone, PartialEq, Debug)]
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
 pub struct Mark {
     /// Its kind.
     pub kind: MarkKind,
@@ -180,7 +182,7 @@ pub struct Mark {
 }
 
 /// An answer to a request of ours.
-#[derive(Clone, PartialEq, Eq, Debug)]
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
 pub struct Reply {
     /// Where it was received.
     pub bus: Bus,
@@ -193,7 +195,7 @@ pub struct Reply {
 }
 
 /// A row of a table of signals (a CSV recording): values in the columns' order; NaN where the cell is empty or unreadable.
-#[derive(Clone, PartialEq, Debug)]
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
 pub struct Row {
     /// The map's table that it belongs to.
     pub table: String,
@@ -202,7 +204,7 @@ pub struct Row {
 }
 
 /// Every observation that is not a frame.
-#[derive(Clone, PartialEq, Debug)]
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
 pub enum Item {
     /// An answer to a request of ours.
     Reply(Reply),
@@ -221,7 +223,7 @@ pub enum Item {
 }
 
 /// An item with its moment.
-#[derive(Clone, PartialEq, Debug)]
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
 pub struct Stamped {
     /// When it was observed.
     pub at: Steady,

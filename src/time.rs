@@ -5,13 +5,15 @@
 use std::fmt;
 use std::ops::{Add, AddAssign, Neg, Sub};
 
+use serde::{Deserialize, Serialize};
+
 /// Microseconds in a second.
 pub const US_PER_S: i64 = 1_000_000;
 
 macro_rules! microseconds {
     ($($(#[$doc:meta])* $name:ident;)*) => {$(
         $(#[$doc])*
-        #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
+        #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default, Serialize, Deserialize)]
         #[repr(transparent)]
         pub struct $name(/// Microseconds.
             pub i64);

@@ -2,10 +2,12 @@
 //!
 //! Does not know which signal plays which role (the map does).
 
+use serde::{Deserialize, Serialize};
+
 use crate::quantity::Dimension;
 
 /// What a decoded signal means to the job.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, Deserialize)]
 #[repr(u8)]
 #[allow(missing_docs)] // `ROLES` says what each means, once.
 pub enum Role {
@@ -117,7 +119,7 @@ impl Role {
 }
 
 /// A role of one pack: packs count from 0; roles that no pack owns have pack 0.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, Deserialize)]
 pub struct RoleSlot {
     /// The role.
     pub role: Role,

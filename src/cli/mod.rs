@@ -1,0 +1,3 @@
+//! The companion's commands, thin: parse, call, print, exit code.
+//!
+//! Computes nothing.

@@ -1,0 +1,3 @@
+//! How figures are written for people: the only place that rounds.
+//!
+//! Does not know what a figure means.

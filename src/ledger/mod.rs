@@ -1,0 +1,3 @@
+//! The running integrals: energy out, energy in, charge, distance, time, time unobserved.
+//!
+//! Does no input or output; never fills a gap (reduce does).

@@ -1,0 +1,3 @@
+//! What people read: terminal tables.
+//!
+//! Computes no figure.
