@@ -8,6 +8,7 @@ use crate::document::Fault;
 use crate::observation::CanId;
 use crate::schema::Table;
 use crate::schema::role::{Role, RoleSlot};
+use crate::time::WallClock;
 
 /// A checked signal map.
 #[derive(Clone, Debug)]
@@ -53,11 +54,35 @@ pub enum Origin {
     },
     /// The reply to a poll.
     Poll(PollRequest),
-    /// A table of signals (CSV): the columns' names, one a signal, in order.
-    Table {
-        /// Column names as in the CSV's header.
-        columns: Vec<String>,
+    /// A table of signals (CSV).
+    Table(CsvTable),
+}
+
+/// How a CSV of signals is laid out; signal `i` of the message is column `columns[i]`.
+#[derive(Clone, PartialEq, Debug)]
+pub struct CsvTable {
+    /// The header of the time column.
+    pub time_column: String,
+    /// How it writes time.
+    pub time_format: TimeFormat,
+    /// Headers of the signals' columns, in the signals' order; the file may hold them in any order.
+    pub columns: Vec<String>,
+    /// The field delimiter.
+    pub delimiter: u8,
+    /// Whether decimals are written with a comma.
+    pub decimal_comma: bool,
+}
+
+/// How a CSV writes time.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum TimeFormat {
+    /// Seconds since `start`; where no start is given, since 1970-01-01T00:00:00Z.
+    Seconds {
+        /// The wall-clock time of second 0.
+        start: WallClock,
     },
+    /// ISO 8601 with an offset.
+    Iso8601,
 }
 
 /// A poll as the map writes it; whether it may be sent is the diag room's to decide.

@@ -6,6 +6,6 @@
 pub mod checked;
 
 pub use checked::{
-    Basis, ByteOrder, Map, Message, Multiplex, Origin, PollRequest, RawKind, RoleBinding, RoleSignal, Sent, Signal,
-    Tolerance,
+    Basis, ByteOrder, CsvTable, Loaded, Map, Message, Multiplex, Origin, PollRequest, RawKind, RoleBinding, RoleSignal,
+    Sent, Signal, TimeFormat, Tolerance,
 };

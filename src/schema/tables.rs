@@ -176,7 +176,7 @@ pub fn trace() -> Table {
         Column::new("t_us", Time, "us", "run time since the run's first observation"),
         Column::new("phase", Name, "", "drive, stand or charge"),
     ];
-    columns.extend(TRACE_SUMS.iter().map(|(name, unit, meaning)| Column::new(name, Float, unit, meaning)));
+    columns.extend(TRACE_SUMS.iter().map(|(name, unit, meaning)| Column::nullable(name, Float, unit, meaning)));
     columns.extend(ROLES.iter().map(|info| {
         let unit = info.dimension.base_unit();
         let unit = if info.dimension == Dimension::State { "0 or 1" } else { unit };
