@@ -163,6 +163,38 @@ impl Document {
         Fault::at(self.name.clone(), Place::Line(self.line_of(offset)), what)
     }
 
+    /// A fault at a key given as a dotted path, arrays by index from 0 (`place.2.km`): at the line of the deepest part
+    /// of the path that the text holds.
+    pub fn fault_at_key(&self, path: &str, what: impl Into<String>) -> Fault {
+        match self.offset_of_key(path) {
+            Some(offset) => self.fault(offset, what),
+            None => Fault::whole(self.name.clone(), what),
+        }
+    }
+
+    fn offset_of_key(&self, path: &str) -> Option<usize> {
+        use toml::de::{DeTable, DeValue};
+
+        let document = DeTable::parse(&self.text).ok()?;
+        let mut parts = path.split('.');
+        let (key, first) = document.get_ref().get_key_value(parts.next()?)?;
+        let (mut offset, mut value) = (key.span().start, first.get_ref());
+        for part in parts {
+            match value {
+                DeValue::Table(table) => {
+                    let Some((key, inner)) = table.get_key_value(part) else { break };
+                    (offset, value) = (key.span().start, inner.get_ref());
+                }
+                DeValue::Array(array) => {
+                    let Some(inner) = part.parse().ok().and_then(|index: usize| array.get(index)) else { break };
+                    (offset, value) = (inner.span().start, inner.get_ref());
+                }
+                _ => break,
+            }
+        }
+        Some(offset)
+    }
+
     /// Reads the text as TOML into `T`, whose structs must `deny_unknown_fields`.
     ///
     /// Every entry that serde refuses is reported, blanked out and the rest read again, so one call finds them all and
@@ -306,6 +338,17 @@ mod tests {
     fn syntax_errors_have_their_line() {
         assert_eq!(faults("name = 'x'\nparts = [").len(), 1);
         assert!(faults("name = 'x'\nparts = [")[0].starts_with("map.toml:2: "));
+    }
+
+    #[test]
+    fn keys_are_found_by_their_path() {
+        let document =
+            Document::from_text("m", "name = 'x'\n[[parts]]\nscale = 1\n[[parts]]\n\noffset = 2\n[part]\nscale = 3\n");
+        let line = |path| document.fault_at_key(path, "").place;
+        assert_eq!(line("parts.1.offset"), Place::Line(6));
+        assert_eq!(line("parts.1.scale"), Place::Line(4));
+        assert_eq!(line("part.scale"), Place::Line(8));
+        assert_eq!(line("nothing"), Place::Whole);
     }
 
     proptest::proptest! {

@@ -273,9 +273,34 @@ impl Batch {
         }
     }
 
+    /// The earliest moment of a batch in time order.
+    pub fn first(&self) -> Option<Steady> {
+        let (frame, item) = (self.frames.first().map(|frame| frame.at), self.rest.first().map(|stamped| stamped.at));
+        frame.into_iter().chain(item).min()
+    }
+
+    /// The latest moment of a batch in time order.
+    pub fn last(&self) -> Option<Steady> {
+        let frame = self.frames.last().map(|frame| frame.at);
+        frame.max(self.rest.last().map(|stamped| stamped.at))
+    }
+
     /// Whether it holds nothing.
     pub fn is_empty(&self) -> bool {
         self.frames.is_empty() && self.rest.is_empty()
+    }
+
+    /// Splits a batch in time order into what lies before a moment and what does not.
+    pub fn split_at(&self, moment: Steady) -> (Self, Self) {
+        let frames = self.frames.split_at(self.frames.partition_point(|frame| frame.at < moment));
+        let rest = self.rest.split_at(self.rest.partition_point(|stamped| stamped.at < moment));
+        // Both keep the whole arena: offsets into it stay valid, and a split is rare.
+        let part = |frames: &[Frame], rest: &[Stamped]| Self {
+            frames: frames.to_vec(),
+            long: self.long.clone(),
+            rest: rest.to_vec(),
+        };
+        (part(frames.0, rest.0), part(frames.1, rest.1))
     }
 
     /// Empties it, keeping its memory.

@@ -249,7 +249,7 @@ pub enum ConsumptionUnit {
 }
 
 impl ConsumptionUnit {
-    /// Energy per distance [J/m] in this unit.
+    /// Energy per distance (J/m) in this unit.
     pub fn from_joule_per_metre(self, joule_per_metre: f64) -> f64 {
         let wh_per_km = joule_per_metre / 3.6;
         match self {
