@@ -1,3 +1,234 @@
 //! How figures are written for people: the only place that rounds.
 //!
-//! Does not know what a figure means.
+//! Does not know what a figure means, and computes nothing but its digits.
+//!
+//! Digits follow the Particle Data Group's rule (Review of Particle Physics, introduction, "Rounding"): of the
+//! uncertainty's three leading digits, 100 to 354 keep two digits, 355 to 949 keep one, 950 to 999 round up to 1000 and
+//! keep two. That stays within JCGM 100:2008 (GUM) 7.2.6, which asks for at most two. The value ends at the same place.
+
+use crate::quantity::Metre;
+
+/// Columns of a terminal that everything must fit into.
+pub const COLUMNS: usize = 80;
+/// Digits of a figure whose uncertainty is not estimated.
+const DIGITS_NOT_ESTIMATED: i32 = 3;
+/// Column where a table's values begin.
+const VALUE_COLUMN: usize = 24;
+
+/// A figure with its 95 % uncertainty and unit: `18.42 ± 0.16 kWh/100 km`.
+///
+/// Without an uncertainty `17.3 kWh, not estimated`; what is not finite, `not measured`; an uncertainty of exactly 0 is
+/// written as such. `unit` may be empty.
+pub fn figure(value: f64, u95: Option<f64>, unit: &str) -> String {
+    let unit = if unit.is_empty() { String::new() } else { format!(" {unit}") };
+    match u95 {
+        _ if !value.is_finite() => "not measured".into(),
+        Some(u95) if u95.is_finite() && u95 > 0.0 => {
+            let (u95, place) = rounded(u95);
+            format!("{} ± {}{unit}", fixed(value, place), fixed(u95, place))
+        }
+        Some(0.0) => {
+            let place = place_of(value, DIGITS_NOT_ESTIMATED).min(0);
+            format!("{} ± 0{unit}", fixed(value, place))
+        }
+        _ => format!("{}{unit}, not estimated", significant(value, DIGITS_NOT_ESTIMATED)),
+    }
+}
+
+/// An uncertainty rounded by the rule above, and the power of ten of its last digit.
+fn rounded(uncertainty: f64) -> (f64, i32) {
+    let first = uncertainty.log10().floor() as i32;
+    let leading = (uncertainty / power_of_ten(first) * 100.0).round();
+    match leading {
+        leading if leading < 355.0 => (uncertainty, first - 1),
+        leading if leading < 950.0 => (uncertainty, first),
+        _ => (power_of_ten(first + 1), first),
+    }
+}
+
+/// A value to so many significant digits, without unit.
+pub fn significant(value: f64, digits: i32) -> String {
+    fixed(value, place_of(value, digits))
+}
+
+fn place_of(value: f64, digits: i32) -> i32 {
+    if value == 0.0 || !value.is_finite() { 0 } else { value.abs().log10().floor() as i32 - (digits - 1) }
+}
+
+fn power_of_ten(power: i32) -> f64 {
+    // `powi` of a negative power is off by an ulp or two; dividing by an exact power is not.
+    if power < 0 { 1.0 / 10f64.powi(-power) } else { 10f64.powi(power) }
+}
+
+/// A value with its last digit at the power of ten `place`; never `-0`.
+fn fixed(value: f64, place: i32) -> String {
+    let text = if place > 0 {
+        format!("{:.0}", (value / power_of_ten(place)).round() * power_of_ten(place))
+    } else {
+        format!("{value:.*}", place.unsigned_abs().min(17) as usize)
+    };
+    match text.strip_prefix('-') {
+        Some(digits) if digits.bytes().all(|byte| matches!(byte, b'0' | b'.')) => digits.to_owned(),
+        _ => text,
+    }
+}
+
+/// A count, exact, thousands apart: `12 345 678`.
+pub fn count(n: u64) -> String {
+    let digits = n.to_string();
+    let mut text = String::with_capacity(digits.len() + digits.len() / 3);
+    for (index, digit) in digits.chars().enumerate() {
+        if index > 0 && (digits.len() - index).is_multiple_of(3) {
+            text.push(' ');
+        }
+        text.push(digit);
+    }
+    text
+}
+
+/// A duration as `h:mm:ss`, rounded to the second; negative ones with a sign.
+pub fn duration(seconds: f64) -> String {
+    if !seconds.is_finite() {
+        return "not measured".into();
+    }
+    let whole = seconds.abs().round() as u64;
+    let sign = if seconds < 0.0 && whole > 0 { "-" } else { "" };
+    format!("{sign}{}:{:02}:{:02}", whole / 3600, whole / 60 % 60, whole % 60)
+}
+
+/// A percentage that is known as read, such as a display's: as many decimals as it needs, at most two.
+pub fn percent(value: f64) -> String {
+    if !value.is_finite() {
+        return "not known".into();
+    }
+    let text = format!("{value:.2}");
+    let text = text.trim_end_matches('0').trim_end_matches('.');
+    format!("{} %", if text == "-0" { "0" } else { text })
+}
+
+/// A share of a whole (1 is all of it) as a percentage to two digits: `0.31 %`; `0 %` for none.
+pub fn share(share: f64) -> String {
+    if share == 0.0 { "0 %".into() } else { format!("{} %", significant(share * 100.0, 2)) }
+}
+
+/// A distance with its 95 % uncertainty, in km or miles.
+pub fn distance(value: Metre, u95: Option<Metre>, in_miles: bool) -> String {
+    if in_miles {
+        figure(value.miles(), u95.map(Metre::miles), "mi")
+    } else {
+        figure(value.km(), u95.map(Metre::km), "km")
+    }
+}
+
+/// A line of a table: label, then the value, which wraps under itself to stay inside [`COLUMNS`].
+pub fn line(label: &str, value: &str) -> String {
+    let label_width = label.chars().count();
+    let head = if label_width < VALUE_COLUMN {
+        format!("{label}{}", " ".repeat(VALUE_COLUMN - label_width))
+    } else {
+        format!("{label} ")
+    };
+    wrap(&head, value, VALUE_COLUMN)
+}
+
+/// `head` followed by `text`, broken between words to stay inside [`COLUMNS`], later lines indented; ends with a line end.
+pub fn wrap(head: &str, text: &str, indent: usize) -> String {
+    let mut lines = vec![head.to_owned()];
+    let mut used = head.chars().count();
+    let mut fresh = true;
+    for word in glued(text) {
+        let width = word.chars().count();
+        if !fresh && used + 1 + width > COLUMNS {
+            lines.push(" ".repeat(indent));
+            used = indent;
+            fresh = true;
+        }
+        let last = lines.len() - 1;
+        if !fresh {
+            lines[last].push(' ');
+            used += 1;
+        }
+        lines[last].push_str(&word);
+        used += width;
+        fresh = false;
+    }
+    lines.iter().map(|line| format!("{}\n", line.trim_end())).collect()
+}
+
+/// The words of a text; a short unit stays with its number (`5 ms`, `0.45 %,`).
+fn glued(text: &str) -> Vec<String> {
+    let mut words: Vec<String> = Vec::new();
+    for word in text.split(' ') {
+        match words.last_mut() {
+            Some(number) if word.chars().count() <= 3 && number.ends_with(|c: char| c.is_ascii_digit()) => {
+                number.push(' ');
+                number.push_str(word);
+            }
+            _ => words.push(word.to_owned()),
+        }
+    }
+    words
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn digits_follow_the_rule() {
+        // The examples of the Review of Particle Physics, "Rounding": 0.827 ± 0.119 -> 0.83 ± 0.12, 0.827 ± 0.367 -> 0.8 ± 0.4.
+        assert_eq!(figure(0.827, Some(0.119), ""), "0.83 ± 0.12");
+        assert_eq!(figure(0.827, Some(0.367), ""), "0.8 ± 0.4");
+        // The ends of its ranges.
+        assert_eq!(figure(1.0, Some(0.354), "V"), "1.00 ± 0.35 V");
+        assert_eq!(figure(1.0, Some(0.355), "V"), "1.0 ± 0.4 V");
+        assert_eq!(figure(1.0, Some(0.949), "V"), "1.0 ± 0.9 V");
+        assert_eq!(figure(1.0, Some(0.95), "V"), "1.0 ± 1.0 V");
+        assert_eq!(figure(18.4213, Some(0.1602), "kWh/100 km"), "18.42 ± 0.16 kWh/100 km");
+    }
+
+    #[test]
+    fn large_small_and_odd_values() {
+        assert_eq!(figure(12_345.6, Some(42.0), "Wh"), "12350 ± 40 Wh");
+        assert_eq!(figure(12_345.6, Some(210.0), "Wh"), "12350 ± 210 Wh");
+        assert_eq!(figure(-0.001, Some(0.12), "A"), "0.00 ± 0.12 A");
+        assert_eq!(figure(17.312, None, "kWh"), "17.3 kWh, not estimated");
+        assert_eq!(figure(f64::NAN, Some(1.0), "kWh"), "not measured");
+        assert_eq!(figure(5.0, Some(f64::INFINITY), "kWh"), "5.00 kWh, not estimated");
+        assert_eq!(figure(0.0, Some(0.0), "kWh"), "0 ± 0 kWh");
+        assert_eq!(figure(1e-9, Some(2e-10), ""), "0.00000000100 ± 0.00000000020");
+    }
+
+    #[test]
+    fn counts_durations_and_shares() {
+        assert_eq!((count(0), count(999), count(1_234_567)), ("0".into(), "999".into(), "1 234 567".into()));
+        assert_eq!(
+            (duration(0.4), duration(5_400.6), duration(-61.0)),
+            ("0:00:00".into(), "1:30:01".into(), "-0:01:01".into())
+        );
+        assert_eq!((percent(89.5), percent(100.0), percent(0.0)), ("89.5 %".into(), "100 %".into(), "0 %".into()));
+        assert_eq!((share(0.003_14), share(0.0)), ("0.31 %".into(), "0 %".into()));
+        assert_eq!(distance(Metre(160_934.4), Some(Metre(1_609.344)), true), "100.0 ± 1.0 mi");
+    }
+
+    proptest::proptest! {
+        #[test]
+        fn a_figure_says_what_it_was_given(value in -1e7..1e7f64, u95 in 1e-6..1e5f64) {
+            let text = figure(value, Some(u95), "");
+            let (shown, shown_u) = text.split_once(" ± ").unwrap();
+            let decimals = |text: &str| text.split_once('.').map_or(0, |(_, digits)| digits.len());
+            proptest::prop_assert_eq!(decimals(shown), decimals(shown_u));
+            let (shown, shown_u): (f64, f64) = (shown.parse().unwrap(), shown_u.parse().unwrap());
+            // One digit of 0.355 or more: rounding moves it by less than a sixth; the value by less than half the uncertainty.
+            proptest::prop_assert!((shown_u - u95).abs() <= 0.15 * u95, "{} for {}", shown_u, u95);
+            proptest::prop_assert!((shown - value).abs() <= 0.16 * u95 + 1e-9, "{} for {}", shown, value);
+        }
+
+        #[test]
+        fn nothing_is_wider_than_the_terminal(label in "[a-z ]{0,20}", text in "([a-z]{1,12} ){0,40}") {
+            for line in line(&label, &text).lines() {
+                proptest::prop_assert!(line.chars().count() <= COLUMNS);
+            }
+        }
+    }
+}
