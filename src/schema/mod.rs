@@ -2,6 +2,7 @@
 //!
 //! Writes and reads no file. `docs/data-set.md` is made from it and a test holds the two equal.
 
+pub mod markdown;
 pub mod role;
 pub mod tables;
 
