@@ -17,6 +17,7 @@ pub mod course;
 pub mod card;
 pub mod observation;
 pub mod schema;
+pub mod diag;
 pub mod map;
 pub mod rehearsal;
 pub mod source;
