@@ -1,0 +1,7 @@
+//! Position from gpsd: its JSON lines, one object a line.
+//!
+//! Opens no socket.
+
+pub mod protocol;
+
+pub use protocol::{Event, Reader, WATCH};

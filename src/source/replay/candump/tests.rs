@@ -1,0 +1,87 @@
+//! Whole candump logs: damage, long lines, line ends, breaks, and that the batch size changes nothing.
+
+use super::*;
+use crate::observation::Bus;
+use crate::source::replay::test_support::{Everything, everything};
+use proptest::prelude::*;
+
+fn read(text: &[u8], batch: usize) -> Everything {
+    let reader = Box::new(std::io::Cursor::new(text.to_vec()));
+    everything(&mut Candump::new(Input::from_reader("log".into(), reader)), batch)
+}
+
+#[test]
+fn damage_is_counted_and_the_rest_read() {
+    let long = "x".repeat(10_000);
+    let text = format!(
+        "(1.0) can0 123#00\n\nrubbish\r\n(2.0) can1 123#01\r\n{long}\nDROPCOUNT: dropped 3 CAN frames on 'can0' socket (total drops 3)\n(3.0) can0 124#R4"
+    );
+    let all = read(text.as_bytes(), 100);
+    assert_eq!(all.batch.frames.len(), 3);
+    assert_eq!(all.names.names(), ["can0", "can1"]);
+    assert_eq!((all.batch.frames[2].bus, all.batch.frames[2].len), (Bus(0), 4));
+    let told: Vec<String> = all.damage.first.iter().map(Fault::to_string).collect();
+    assert_eq!(
+        told,
+        [
+            "log:3: warning: does not start with a time in brackets (byte 19)",
+            "log:5: warning: longer than 4 KiB (byte 47)",
+        ]
+    );
+    assert_eq!(all.batch.rest.len(), 1);
+    assert_eq!(all.batch.rest[0].at, Steady(2_000_000));
+    assert!(matches!(&all.batch.rest[0].item, Item::Trouble(words) if words.contains("dropped 3 CAN frames")));
+}
+
+#[test]
+fn a_last_line_without_an_end_is_read_unless_the_stream_broke_off() {
+    let text = b"(1700000000.010000) can0 7E8#0341\n(1700000000.010000) can0 7E8#034";
+    assert_eq!((read(text, 9).batch.frames.len(), read(text, 9).damage.count), (1, 1));
+    let whole = &text[..text.len() - 1];
+    assert_eq!((read(whole, 9).batch.frames.len(), read(whole, 9).damage.count), (2, 0));
+
+    struct Breaking(std::io::Cursor<Vec<u8>>);
+    impl std::io::Read for Breaking {
+        fn read(&mut self, into: &mut [u8]) -> std::io::Result<usize> {
+            match self.0.read(into)? {
+                0 => Err(std::io::ErrorKind::UnexpectedEof.into()),
+                got => Ok(got),
+            }
+        }
+    }
+    let reader = Breaking(std::io::Cursor::new(whole.to_vec()));
+    let all = everything(&mut Candump::new(Input::from_reader("log".into(), Box::new(reader))), 9);
+    assert_eq!((all.batch.frames.len(), all.damage.count), (1, 1));
+    assert!(all.damage.first[0].to_string().contains("breaks off"));
+}
+
+#[test]
+fn buffer_ends_fall_anywhere() {
+    let line = |n: usize| format!("({}.{:06}) can{} {:03X}#{:08X}\n", 1_700_000_000 + n, n % 7, n % 3, n % 0x700, n);
+    let text: String = (0..20_000).map(line).collect();
+    let all = read(text.as_bytes(), 1000);
+    assert_eq!((all.batch.frames.len(), all.damage.count), (20_000, 0));
+    for (n, frame) in all.batch.frames.iter().enumerate() {
+        assert_eq!(frame.at.0, (1_700_000_000 + n as i64) * 1_000_000 + n as i64 % 7);
+        assert_eq!(all.batch.payload(frame), (n as u32).to_be_bytes());
+    }
+}
+
+proptest! {
+    #[test]
+    fn no_log_panics_and_the_batch_size_changes_nothing(
+        lines in prop::collection::vec("(\\(1[0-9]{9}\\.[0-9]{6}\\) can[0-9] [0-7][0-9A-F]{2}#([0-9A-F]{2}){0,9}\r?|[ -~]{0,40}|DROPCOUNT: x)\n", 0..40),
+        noise in prop::collection::vec((any::<prop::sample::Index>(), any::<u8>()), 0..4), batch in 1usize..10,
+    ) {
+        let mut text = lines.concat().into_bytes();
+        for (place, byte) in noise {
+            if !text.is_empty() {
+                let place = place.index(text.len());
+                text[place] = byte;
+            }
+        }
+        let one = read(&text, batch);
+        prop_assert_eq!(&one, &read(&text, 1000));
+        prop_assert!(one.batch.frames.len() as u64 + one.damage.count <= text.split(|byte| *byte == b'\n').count() as u64);
+    }
+}

@@ -1,0 +1,247 @@
+//! A stored file as a stream of bytes: plain, gzip or zstd, told by its first bytes and never by its name.
+//!
+//! One read buffer, no memory map: a map is slower and shows as memory. A stream that breaks off gives all that could be
+//! read before, and says why it ended. Does not know what the bytes mean.
+
+use std::fs::File;
+use std::io::{self, BufReader, Read};
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+
+use crate::document::Fault;
+use crate::source::Progress;
+
+/// Size of the read buffer, bytes.
+const BUFFER: usize = 256 * 1024;
+
+/// A file being read, decompressed where it is compressed.
+pub struct Input {
+    name: String,
+    reader: Box<dyn Read + Send>,
+    buffer: Vec<u8>,
+    start: usize,
+    end: usize,
+    /// Offset in the decompressed stream of the buffer's first byte.
+    offset: u64,
+    ended: bool,
+    broken: Option<String>,
+    stored: Arc<AtomicU64>,
+    total: Option<u64>,
+}
+
+impl Input {
+    /// Opens a file and reads its first bytes.
+    ///
+    /// # Errors
+    /// If the file can't be opened or not a byte of it can be read.
+    pub fn open(path: &Path) -> Result<Self, Fault> {
+        let file = File::open(path).map_err(|error| Fault::io(path, "open", &error))?;
+        let total = file.metadata().ok().filter(std::fs::Metadata::is_file).map(|data| data.len());
+        let stored = Arc::new(AtomicU64::new(0));
+        let counted = Counted { file, bytes: Arc::clone(&stored) };
+        Self::start(path, counted, total, stored).map_err(|error| Fault::io(path, "read", &error))
+    }
+
+    fn start(path: &Path, mut counted: Counted, total: Option<u64>, stored: Arc<AtomicU64>) -> io::Result<Self> {
+        let mut magic = Vec::with_capacity(4);
+        counted.by_ref().take(4).read_to_end(&mut magic)?;
+        let kind = Packing::of(&magic);
+        let whole = io::Cursor::new(magic).chain(counted);
+        let reader: Box<dyn Read + Send> = match kind {
+            Packing::Plain => Box::new(whole),
+            Packing::Gzip => Box::new(flate2::bufread::MultiGzDecoder::new(BufReader::with_capacity(BUFFER, whole))),
+            Packing::Zstd => {
+                Box::new(zstd::stream::read::Decoder::with_buffer(BufReader::with_capacity(BUFFER, whole))?)
+            }
+        };
+        let mut input = Self::from_reader(path.display().to_string(), reader);
+        input.stored = stored;
+        input.total = total;
+        input.fill();
+        Ok(input)
+    }
+
+    /// Reads from anything; the progress counts nothing.
+    pub fn from_reader(name: String, reader: Box<dyn Read + Send>) -> Self {
+        Self {
+            name,
+            reader,
+            buffer: vec![0; BUFFER],
+            start: 0,
+            end: 0,
+            offset: 0,
+            ended: false,
+            broken: None,
+            stored: Arc::default(),
+            total: None,
+        }
+    }
+
+    /// The file as the user named it.
+    pub fn name(&self) -> &str {
+        &self.name
+    }
+
+    /// The bytes read and not yet consumed.
+    #[inline]
+    pub fn rest(&self) -> &[u8] {
+        &self.buffer[self.start..self.end]
+    }
+
+    /// Marks bytes of [`Self::rest`] as done with.
+    #[inline]
+    pub fn consume(&mut self, bytes: usize) {
+        self.start = (self.start + bytes).min(self.end);
+    }
+
+    /// Offset of the first byte of [`Self::rest`] in the decompressed stream.
+    pub fn offset(&self) -> u64 {
+        self.offset + self.start as u64
+    }
+
+    /// Reads more behind [`Self::rest`]; false if there is no more, or no room because nothing was consumed.
+    pub fn fill(&mut self) -> bool {
+        if self.ended {
+            return false;
+        }
+        self.buffer.copy_within(self.start..self.end, 0);
+        self.offset += self.start as u64;
+        self.end -= self.start;
+        self.start = 0;
+        if self.end == self.buffer.len() {
+            return false;
+        }
+        let got = loop {
+            match self.reader.read(&mut self.buffer[self.end..]) {
+                Ok(got) => break got,
+                Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+                Err(error) => {
+                    self.broken = Some(error.to_string());
+                    break 0;
+                }
+            }
+        };
+        self.ended = got == 0;
+        self.end += got;
+        got > 0
+    }
+
+    /// Reads until [`Self::rest`] holds this many bytes (at most the buffer's size), or all there are.
+    pub fn fill_to(&mut self, bytes: usize) {
+        while self.rest().len() < bytes && self.fill() {}
+    }
+
+    /// Why the stream broke off, if it did not end of itself.
+    pub fn broken(&self) -> Option<&str> {
+        self.broken.as_deref()
+    }
+
+    /// How far the stored file has been read.
+    pub fn progress(&self) -> Progress {
+        Progress { done: self.stored.load(Ordering::Relaxed), total: self.total }
+    }
+
+    /// The fault that says why the stream broke off, if it did.
+    pub fn break_fault(&self) -> Option<Fault> {
+        let why = self.broken()?;
+        let done = self.progress().done;
+        Some(Fault::whole(
+            self.name.clone(),
+            format!("breaks off after {done} stored bytes ({why}); what came before is read"),
+        ))
+    }
+}
+
+impl Read for Input {
+    fn read(&mut self, into: &mut [u8]) -> io::Result<usize> {
+        if self.rest().is_empty() {
+            self.fill();
+        }
+        let count = self.rest().len().min(into.len());
+        into[..count].copy_from_slice(&self.rest()[..count]);
+        self.consume(count);
+        Ok(count)
+    }
+}
+
+/// How a file is packed.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum Packing {
+    Plain,
+    Gzip,
+    Zstd,
+}
+
+impl Packing {
+    /// gzip: RFC 1952 2.3.1; zstd, its frames and its skippable frames: RFC 8878 3.1.
+    fn of(magic: &[u8]) -> Self {
+        match magic {
+            [0x1F, 0x8B, ..] => Self::Gzip,
+            [0x28, 0xB5, 0x2F, 0xFD] | [0x50..=0x5F, 0x2A, 0x4D, 0x18] => Self::Zstd,
+            _ => Self::Plain,
+        }
+    }
+}
+
+/// A file that counts what was read of it.
+struct Counted {
+    file: File,
+    bytes: Arc<AtomicU64>,
+}
+
+impl Read for Counted {
+    fn read(&mut self, into: &mut [u8]) -> io::Result<usize> {
+        let got = self.file.read(into)?;
+        self.bytes.fetch_add(got as u64, Ordering::Relaxed);
+        Ok(got)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::io::Write;
+
+    fn gzip(bytes: &[u8]) -> Vec<u8> {
+        let mut encoder = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::default());
+        encoder.write_all(bytes).unwrap();
+        encoder.finish().unwrap()
+    }
+
+    fn read(bytes: &[u8]) -> (Vec<u8>, Option<String>, Progress) {
+        let file = tempfile::NamedTempFile::new().unwrap();
+        std::fs::write(file.path(), bytes).unwrap();
+        let mut input = Input::open(file.path()).unwrap();
+        let mut all = Vec::new();
+        input.read_to_end(&mut all).unwrap();
+        (all, input.broken().map(str::to_owned), input.progress())
+    }
+
+    #[test]
+    fn any_packing_gives_the_same_bytes() {
+        let text: Vec<u8> = (0..700_000u32).map(|n| (n.wrapping_mul(2_654_435_761) >> 27) as u8).collect();
+        let (one, two) = text.split_at(300_000);
+        let zstd = |bytes: &[u8]| zstd::encode_all(bytes, 1).unwrap();
+        for stored in
+            [text.clone(), gzip(&text), zstd(&text), [gzip(one), gzip(two)].concat(), [zstd(one), zstd(two)].concat()]
+        {
+            let (read, broken, progress) = read(&stored);
+            assert!(read == text && broken.is_none());
+            let size = stored.len() as u64;
+            assert_eq!(progress, Progress { done: size, total: Some(size) });
+        }
+        assert_eq!(read(b"").0, b"");
+        assert_eq!(read(b"\x1f").0, b"\x1f");
+    }
+
+    #[test]
+    fn a_cut_stream_gives_what_came_before() {
+        let text: Vec<u8> = (0..700_000u32).map(|n| (n.wrapping_mul(2_654_435_761) >> 27) as u8).collect();
+        for stored in [gzip(&text), zstd::encode_all(&text[..], 1).unwrap()] {
+            let (read, broken, _) = read(&stored[..stored.len() / 2]);
+            assert!(broken.is_some());
+            assert!(read.len() > 100_000 && text.starts_with(&read), "{} bytes", read.len());
+        }
+    }
+}
