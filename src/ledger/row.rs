@@ -1,6 +1,8 @@
 //! A row of the trace: the ledger's sums, the phase and the latest value of every role at one moment.
 //!
 //! Plain data.
+//!
+//! Computes nothing.
 
 use serde::{Deserialize, Serialize};
 
