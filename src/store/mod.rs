@@ -1,3 +1,61 @@
 //! Observations, samples and ledger to durable files, and back: journal, Parquet, data set, recovery.
 //!
 //! Does not interpret a figure.
+//!
+//! A run's folder holds, while it is being recorded, finished parts of every table, `journal/` with what no finished
+//! part holds, and the state at the last part boundary. The order of the steps is what makes a cut at any moment
+//! harmless; whoever drives this room keeps to it:
+//!
+//! 1. At a part boundary: [`writer::RunWriter::close_parts`] (parts durable), [`state::save`] for the part that begins,
+//!    [`journal::Journal::create`] for it, then [`journal::remove`] of the part before.
+//! 2. At the run's end: as 1 (the state saved holds all that `run.json` needs), then [`writer::RunWriter::finish`],
+//!    [`run_file::RunFile::save`], [`recover::drop_journal`].
+//! 3. On the next start, for every run with a journal: [`state::latest`], [`recover::tidy`],
+//!    [`writer::RunWriter::resume`] at that state's part, [`journal::read`] of that part through the decoder, then 2.
+//!
+//! Every write goes through [`disk`].
+
+pub mod data_set;
+mod decode_page;
+pub mod disk;
+mod encode;
+mod error;
+mod frames;
+pub mod journal;
+mod merge;
+pub mod names;
+pub mod parts;
+pub mod reader;
+pub mod recorder;
+pub mod recover;
+mod rows;
+pub mod run_file;
+mod schema_of;
+pub mod session;
+pub mod state;
+pub mod writer;
+
+pub use error::StoreError;
+
+use std::io::Read;
+use std::path::Path;
+
+use sha2::{Digest, Sha256};
+
+/// A file's length and the SHA-256 of its bytes in hex.
+pub fn sha256(path: &Path) -> Result<(u64, String), StoreError> {
+    let mut file = std::fs::File::open(path).map_err(|error| StoreError::io(path, "open", error))?;
+    let mut digest = Sha256::new();
+    let mut block = vec![0; 1 << 16];
+    let mut bytes = 0;
+    loop {
+        match file.read(&mut block).map_err(|error| StoreError::io(path, "read", error))? {
+            0 => break,
+            read => {
+                digest.update(&block[..read]);
+                bytes += read as u64;
+            }
+        }
+    }
+    Ok((bytes, digest.finalize().iter().map(|byte| format!("{byte:02x}")).collect()))
+}

@@ -1,0 +1,152 @@
+//! The few operations by which the store changes the disk, each error naming path and operation.
+//!
+//! The one place where the store writes, so the one place where faults (full disk, short write, failed sync) come in.
+//! Reads nothing. A failed write or sync of an [`Output`] stays failed: after a failed fsync the kernel may have dropped
+//! the pages, so a later success would say nothing about them.
+
+use std::fs::{self, File};
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+
+use super::StoreError;
+
+/// A file being written.
+#[derive(Debug)]
+pub struct Output {
+    file: File,
+    path: PathBuf,
+    failed: Option<(io::ErrorKind, String)>,
+}
+
+impl Output {
+    /// A new file; one of that name is emptied. Folders above it are made.
+    pub fn create(path: &Path) -> Result<Self, StoreError> {
+        if let Some(folder) = path.parent() {
+            create_folder(folder)?;
+        }
+        let file = File::create(path).map_err(|error| StoreError::io(path, "create", error))?;
+        Ok(Self { file, path: path.to_owned(), failed: None })
+    }
+
+    /// Where it is.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// Appends all of `bytes`.
+    pub fn append(&mut self, bytes: &[u8]) -> Result<(), StoreError> {
+        self.write_all(bytes).map_err(|error| StoreError::io(&self.path, "write", error))
+    }
+
+    /// Waits until the bytes (and the length) are on the disk.
+    pub fn sync(&mut self) -> Result<(), StoreError> {
+        let done = self.sound().and_then(|()| self.file.sync_data());
+        self.noted(done).map_err(|error| StoreError::io(&self.path, "sync", error))
+    }
+
+    fn sound(&self) -> io::Result<()> {
+        match &self.failed {
+            Some((kind, what)) => Err(io::Error::new(*kind, format!("{what} (an earlier failure)"))),
+            None => Ok(()),
+        }
+    }
+
+    fn noted<T>(&mut self, result: io::Result<T>) -> io::Result<T> {
+        if let Err(error) = &result
+            && self.failed.is_none()
+            && error.kind() != io::ErrorKind::Interrupted
+        {
+            self.failed = Some((error.kind(), error.to_string()));
+        }
+        result
+    }
+}
+
+impl Write for Output {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.sound()?;
+        let written = self.file.write(bytes);
+        self.noted(written)
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
+}
+
+/// Makes a folder and those above it.
+pub fn create_folder(path: &Path) -> Result<(), StoreError> {
+    fs::create_dir_all(path).map_err(|error| StoreError::io(path, "create", error))
+}
+
+/// Renames a file or folder; what stood under the new name is replaced (a folder only if it is empty).
+pub fn rename(from: &Path, to: &Path) -> Result<(), StoreError> {
+    fs::rename(from, to).map_err(|error| StoreError::io(from, "rename", error))
+}
+
+/// Waits until a folder's entries (created, renamed, removed) are on the disk.
+pub fn sync_folder(path: &Path) -> Result<(), StoreError> {
+    File::open(path).and_then(|folder| folder.sync_all()).map_err(|error| StoreError::io(path, "sync", error))
+}
+
+/// Removes a file; one that is not there is fine.
+pub fn remove(path: &Path) -> Result<(), StoreError> {
+    missing_is_fine(fs::remove_file(path)).map_err(|error| StoreError::io(path, "remove", error))
+}
+
+/// Removes a folder with all it holds; one that is not there is fine.
+pub fn remove_folder(path: &Path) -> Result<(), StoreError> {
+    missing_is_fine(fs::remove_dir_all(path)).map_err(|error| StoreError::io(path, "remove", error))
+}
+
+/// Writes a file so that a cut at any moment leaves either the old one or the new one, whole.
+pub fn replace(path: &Path, bytes: &[u8]) -> Result<(), StoreError> {
+    let temp = temp_name(path);
+    let mut output = Output::create(&temp)?;
+    output.append(bytes)?;
+    output.sync()?;
+    rename(&temp, path)?;
+    sync_folder(path.parent().unwrap_or(Path::new(".")))
+}
+
+/// The name under which a file is written before it is whole: its own with `.tmp` after it.
+pub fn temp_name(path: &Path) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(".tmp");
+    name.into()
+}
+
+fn missing_is_fine(result: io::Result<()>) -> io::Result<()> {
+    match result {
+        Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(()),
+        other => other,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_failure_stays_and_names_its_file() {
+        // Linux: /dev/full refuses every write with ENOSPC (full(4)).
+        let mut output = Output::create(Path::new("/dev/full")).unwrap();
+        let first = output.append(b"x").unwrap_err().to_string();
+        assert!(first.starts_with("/dev/full: cannot write: No space left"), "{first}");
+        assert!(output.sync().unwrap_err().to_string().contains("earlier failure"));
+        assert!(output.append(b"").is_ok(), "nothing to write is no failure");
+        assert!(output.append(b"x").unwrap_err().to_string().contains("earlier failure"));
+    }
+
+    #[test]
+    fn replace_leaves_no_temporary_file() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("a.json");
+        replace(&path, b"one").unwrap();
+        replace(&path, b"two").unwrap();
+        assert_eq!(fs::read(&path).unwrap(), b"two");
+        assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 1);
+        remove(&path).unwrap();
+        remove(&path).unwrap();
+    }
+}

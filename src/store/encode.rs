@@ -1,0 +1,332 @@
+//! Column chunks made by hand: one dictionary page where names repeat, one data page, zstd with one context for all.
+//!
+//! The `parquet` crate frames the file; what it would hash or box value by value (names, small whole numbers, fixed bytes,
+//! floats with nulls) is laid out here directly, since it comes in long runs or is a plain copy. Every page carries
+//! zstd's own checksum of its content, which every reader checks when it unpacks. Layouts: Apache Parquet format, `Encodings.md` (PLAIN, RLE,
+//! RLE_DICTIONARY, DELTA_BINARY_PACKED) and `README.md` (data page version 1). Decides nothing about which rows go where.
+
+mod delta;
+
+use std::collections::HashMap;
+use std::hash::Hash;
+
+use bytes::Bytes;
+use parquet::basic::{Compression, Encoding, ZstdLevel};
+use parquet::column::page::{CompressedPage, Page, PageWriter};
+use parquet::column::writer::ColumnCloseResult;
+use parquet::errors::{ParquetError, Result};
+use parquet::file::metadata::ColumnChunkMetaData;
+use parquet::file::statistics::Statistics;
+use parquet::file::writer::{SerializedPageWriter, SerializedRowGroupWriter, TrackedWrite};
+use parquet::schema::types::ColumnDescPtr;
+
+use super::disk::Output;
+use super::schema_of::ZSTD_LEVEL;
+
+/// The group being written.
+pub(super) type Group<'a> = SerializedRowGroupWriter<'a, Output>;
+
+/// Lays out column chunks; keeps its memory between them.
+pub(super) struct Encoder {
+    zstd: zstd::bulk::Compressor<'static>,
+    /// The data page before compression.
+    page: Vec<u8>,
+    /// Values of a page whose levels are not yet known.
+    values: Vec<u8>,
+}
+
+impl Encoder {
+    pub fn new() -> Self {
+        let mut zstd = zstd::bulk::Compressor::new(ZSTD_LEVEL).expect("memory for a zstd context");
+        zstd.set_parameter(zstd::zstd_safe::CParameter::ChecksumFlag(true)).expect("zstd knows its parameter");
+        Self { zstd, page: Vec::new(), values: Vec::new() }
+    }
+
+    /// Moments, us: differences, bit-packed, with the least and the greatest for readers that skip groups.
+    pub fn times(&mut self, group: &mut Group<'_>, column: &ColumnDescPtr, times: &[i64]) -> Result<()> {
+        self.begin_page(None);
+        delta::encode(times, &mut self.page);
+        let (least, greatest) = (times.iter().min().copied(), times.iter().max().copied());
+        let statistics = Statistics::int64(least, greatest, None, Some(0), false);
+        self.append(group, column, times.len(), None, Encoding::DELTA_BINARY_PACKED, Some(statistics))
+    }
+
+    /// Whole numbers that come in runs of equal ones.
+    pub fn integer_runs(
+        &mut self,
+        group: &mut Group<'_>,
+        column: &ColumnDescPtr,
+        runs: impl Iterator<Item = (i32, usize)>,
+    ) -> Result<()> {
+        self.dictionary_runs(group, column, runs, |value, out| out.extend_from_slice(&value.to_le_bytes()))
+    }
+
+    /// Texts that come in runs of equal ones.
+    pub fn text_runs<'t>(
+        &mut self,
+        group: &mut Group<'_>,
+        column: &ColumnDescPtr,
+        runs: impl Iterator<Item = (&'t str, usize)>,
+    ) -> Result<()> {
+        self.dictionary_runs(group, column, runs, |value, out| plain_bytes(value.as_bytes(), out))
+    }
+
+    fn dictionary_runs<V: Hash + Eq + Copy>(
+        &mut self,
+        group: &mut Group<'_>,
+        column: &ColumnDescPtr,
+        runs: impl Iterator<Item = (V, usize)>,
+        plain: impl Fn(&V, &mut Vec<u8>),
+    ) -> Result<()> {
+        let mut dictionary = Vec::new();
+        let mut known: HashMap<V, u32> = HashMap::new();
+        let mut indexed = Vec::new();
+        let mut last: Option<(V, u32)> = None;
+        for (value, count) in runs {
+            let index = match last {
+                Some((same, index)) if same == value => index,
+                _ => {
+                    let next = known.len() as u32;
+                    *known.entry(value).or_insert_with(|| {
+                        plain(&value, &mut dictionary);
+                        next
+                    })
+                }
+            };
+            last = Some((value, index));
+            indexed.push((index, count));
+        }
+        let entries = known.len() as u32;
+        let width = (u32::BITS - entries.saturating_sub(1).leading_zeros()).max(1);
+        let mut page = Runs::new(width);
+        page.out.push(width as u8);
+        let mut rows = 0;
+        for (index, count) in indexed {
+            page.push(index, count);
+            rows += count;
+        }
+        self.page = page.finish();
+        self.append(group, column, rows, Some((dictionary, entries)), Encoding::RLE_DICTIONARY, None)
+    }
+
+    /// Floats taken from a table of rows; what is not finite is null where the column may be.
+    pub fn floats(
+        &mut self,
+        group: &mut Group<'_>,
+        column: &ColumnDescPtr,
+        rows: impl ExactSizeIterator<Item = f64>,
+    ) -> Result<()> {
+        self.nullable_words(group, column, rows.map(|value| (value.to_le_bytes(), value.is_finite())))
+    }
+
+    /// Whole numbers taken from a table of rows held as floats; what is not finite is null.
+    pub fn integers(
+        &mut self,
+        group: &mut Group<'_>,
+        column: &ColumnDescPtr,
+        rows: impl ExactSizeIterator<Item = f64>,
+    ) -> Result<()> {
+        self.nullable_words(group, column, rows.map(|value| ((value as i32).to_le_bytes(), value.is_finite())))
+    }
+
+    fn nullable_words<const N: usize>(
+        &mut self,
+        group: &mut Group<'_>,
+        column: &ColumnDescPtr,
+        cells: impl ExactSizeIterator<Item = ([u8; N], bool)>,
+    ) -> Result<()> {
+        let rows = cells.len();
+        let nullable = column.max_def_level() > 0;
+        let mut levels = Runs::new(1);
+        let mut run = (true, 0usize);
+        let mut held = 0;
+        self.values.clear();
+        self.values.resize(rows * N, 0);
+        for ((cell, valid), _) in cells.zip(0..rows) {
+            let valid = valid || !nullable;
+            self.values[held..held + N].copy_from_slice(&cell);
+            held += if valid { N } else { 0 };
+            if valid != run.0 {
+                levels.push(u32::from(run.0), run.1);
+                run = (valid, 0);
+            }
+            run.1 += 1;
+        }
+        levels.push(u32::from(run.0), run.1);
+        self.begin_page(nullable.then_some(levels));
+        self.page.extend_from_slice(&self.values[..held]);
+        self.append(group, column, rows, None, Encoding::PLAIN, None)
+    }
+
+    /// Byte strings, one a row; `None` is null.
+    pub fn blobs<'b>(
+        &mut self,
+        group: &mut Group<'_>,
+        column: &ColumnDescPtr,
+        cells: impl Iterator<Item = Option<&'b [u8]>>,
+    ) -> Result<()> {
+        let nullable = column.max_def_level() > 0;
+        let mut levels = Runs::new(1);
+        let mut rows = 0;
+        self.values.clear();
+        for cell in cells {
+            rows += 1;
+            levels.push(u32::from(cell.is_some()), 1);
+            if let Some(bytes) = cell {
+                plain_bytes(bytes, &mut self.values);
+            } else if !nullable {
+                plain_bytes(&[], &mut self.values);
+            }
+        }
+        self.begin_page(nullable.then_some(levels));
+        self.page.extend_from_slice(&self.values);
+        self.append(group, column, rows, None, Encoding::PLAIN, None)
+    }
+
+    /// A nullable column without any value.
+    pub fn nulls(&mut self, group: &mut Group<'_>, column: &ColumnDescPtr, rows: usize) -> Result<()> {
+        let mut levels = Runs::new(1);
+        levels.push(0, rows);
+        self.begin_page(Some(levels));
+        self.append(group, column, rows, None, Encoding::PLAIN, None)
+    }
+
+    /// Eight bytes a row, as they are.
+    pub fn fixed_bytes(
+        &mut self,
+        group: &mut Group<'_>,
+        column: &ColumnDescPtr,
+        cells: impl ExactSizeIterator<Item = [u8; 8]>,
+    ) -> Result<()> {
+        let rows = cells.len();
+        self.begin_page(None);
+        cells.for_each(|cell| self.page.extend_from_slice(&cell));
+        self.append(group, column, rows, None, Encoding::PLAIN, None)
+    }
+
+    /// Starts a data page with its definition levels, if the column has any.
+    fn begin_page(&mut self, levels: Option<Runs>) {
+        self.page.clear();
+        if let Some(levels) = levels {
+            let levels = levels.finish();
+            self.page.extend_from_slice(&(levels.len() as u32).to_le_bytes());
+            self.page.extend_from_slice(&levels);
+        }
+    }
+
+    /// Compresses the pages and appends them as the group's next column.
+    fn append(
+        &mut self,
+        group: &mut Group<'_>,
+        column: &ColumnDescPtr,
+        rows: usize,
+        dictionary: Option<(Vec<u8>, u32)>,
+        encoding: Encoding,
+        statistics: Option<Statistics>,
+    ) -> Result<()> {
+        let mut chunk = TrackedWrite::new(Vec::with_capacity(self.page.len() / 2 + 256));
+        let mut encodings = vec![Encoding::RLE, encoding];
+        let (mut compressed, mut uncompressed) = (0, 0);
+        let mut data_at = 0;
+        let has_dictionary = dictionary.is_some();
+        let mut writer = SerializedPageWriter::new(&mut chunk);
+        if let Some((plain, entries)) = dictionary {
+            encodings.push(Encoding::PLAIN);
+            let buf = self.compress(&plain)?;
+            let page = Page::DictionaryPage { buf, num_values: entries, encoding: Encoding::PLAIN, is_sorted: false };
+            let spec = writer.write_page(CompressedPage::new(page, plain.len()))?;
+            compressed += spec.compressed_size;
+            uncompressed += spec.uncompressed_size;
+            data_at = spec.bytes_written;
+        }
+        let page = std::mem::take(&mut self.page);
+        let data = Page::DataPage {
+            buf: self.compress(&page)?,
+            num_values: rows as u32,
+            encoding,
+            def_level_encoding: Encoding::RLE,
+            rep_level_encoding: Encoding::RLE,
+            statistics: None,
+        };
+        let spec = writer.write_page(CompressedPage::new(data, page.len()))?;
+        self.page = page;
+        compressed += spec.compressed_size;
+        uncompressed += spec.uncompressed_size;
+        let mut metadata = ColumnChunkMetaData::builder(column.clone())
+            .set_encodings(encodings)
+            .set_compression(Compression::ZSTD(ZstdLevel::try_new(ZSTD_LEVEL)?))
+            .set_num_values(rows as i64)
+            .set_total_compressed_size(compressed as i64)
+            .set_total_uncompressed_size(uncompressed as i64)
+            .set_data_page_offset(data_at as i64)
+            .set_dictionary_page_offset(has_dictionary.then_some(0));
+        if let Some(statistics) = statistics {
+            metadata = metadata.set_statistics(statistics);
+        }
+        let metadata = metadata.build()?;
+        let bytes = Bytes::from(chunk.into_inner()?);
+        group.append_column(&bytes, closed(metadata, rows))
+    }
+
+    fn compress(&mut self, bytes: &[u8]) -> Result<Bytes> {
+        let out = self.zstd.compress(bytes).map_err(|error| ParquetError::External(Box::new(error)))?;
+        Ok(Bytes::from(out))
+    }
+}
+
+/// What the crate wants to know of a finished chunk.
+pub(super) fn closed(metadata: ColumnChunkMetaData, rows: usize) -> ColumnCloseResult {
+    ColumnCloseResult {
+        bytes_written: metadata.compressed_size().max(0) as u64,
+        rows_written: rows as u64,
+        metadata,
+        bloom_filter: None,
+        column_index: None,
+        offset_index: None,
+    }
+}
+
+fn plain_bytes(bytes: &[u8], out: &mut Vec<u8>) {
+    out.extend_from_slice(&(bytes.len() as u32).to_le_bytes());
+    out.extend_from_slice(bytes);
+}
+
+/// Runs of equal numbers in Parquet's RLE form (runs only, no bit-packing: zstd takes care of short ones).
+struct Runs {
+    out: Vec<u8>,
+    bytes: usize,
+    value: u32,
+    count: usize,
+}
+
+impl Runs {
+    fn new(width: u32) -> Self {
+        Self { out: Vec::new(), bytes: width.div_ceil(8) as usize, value: 0, count: 0 }
+    }
+
+    fn push(&mut self, value: u32, count: usize) {
+        if value != self.value {
+            self.end_run();
+            self.value = value;
+        }
+        self.count += count;
+    }
+
+    fn end_run(&mut self) {
+        if self.count > 0 {
+            let mut header = (self.count as u64) << 1;
+            while header >= 0x80 {
+                self.out.push(header as u8 | 0x80);
+                header >>= 7;
+            }
+            self.out.push(header as u8);
+            self.out.extend_from_slice(&self.value.to_le_bytes()[..self.bytes]);
+        }
+        self.count = 0;
+    }
+
+    fn finish(mut self) -> Vec<u8> {
+        self.end_run();
+        self.out
+    }
+}

@@ -1,0 +1,217 @@
+//! Frames gathered for a row group, put into the order (bus name, identifier, time, arrival), and written.
+//!
+//! The order is by counting, not by comparing: every (bus, identifier) has a slot, found by table for 11-bit
+//! identifiers. Does not decide when a group closes.
+
+use std::collections::HashMap;
+
+use parquet::errors::Result;
+use parquet::file::writer::SerializedFileWriter;
+
+use super::disk::Output;
+use super::encode::Encoder;
+use super::rows::equal_runs;
+use super::schema_of::FileSchema;
+use crate::observation::{Bus, BusNames, Frame};
+use crate::time::RunTime;
+
+/// A frame waiting for its row group.
+#[derive(Clone, Copy)]
+struct Waiting {
+    at: i64,
+    data: [u8; 8],
+    slot: u32,
+    flags: u8,
+    len: u8,
+}
+
+/// A (bus, identifier) of this group and how many frames it has.
+#[derive(Clone, Copy)]
+struct Slot {
+    bus: Bus,
+    id: u32,
+    count: u32,
+}
+
+const NONE: u32 = u32::MAX;
+/// Identifiers below this are found by table.
+const SHORT_IDS: usize = 2_048;
+
+/// Frames of one row group.
+pub(super) struct FrameBuffer {
+    frames: Vec<Waiting>,
+    slots: Vec<Slot>,
+    short: Vec<u32>,
+    long: HashMap<(Bus, u32), u32>,
+    /// For each frame of more than 8 bytes, its index and where the rest of its payload ends in `tails`.
+    tail_ends: Vec<(u32, usize)>,
+    tails: Vec<u8>,
+    order: Vec<u32>,
+    times: Vec<i64>,
+}
+
+impl FrameBuffer {
+    pub fn new() -> Self {
+        Self {
+            frames: Vec::new(),
+            slots: Vec::new(),
+            short: Vec::new(),
+            long: HashMap::new(),
+            tail_ends: Vec::new(),
+            tails: Vec::new(),
+            order: Vec::new(),
+            times: Vec::new(),
+        }
+    }
+
+    pub fn len(&self) -> usize {
+        self.frames.len()
+    }
+
+    /// Adds a frame. `payload` is empty for a remote frame.
+    #[inline]
+    pub fn push(&mut self, at: RunTime, frame: &Frame, payload: &[u8]) {
+        let slot = self.slot(frame.bus, frame.id);
+        let mut data = [0; 8];
+        if payload.len() <= 8 {
+            data[..payload.len()].copy_from_slice(payload);
+        } else {
+            data.copy_from_slice(&payload[..8]);
+            self.tails.extend_from_slice(&payload[8..]);
+            self.tail_ends.push((self.frames.len() as u32, self.tails.len()));
+        }
+        self.frames.push(Waiting { at: at.0, data, slot, flags: frame.flags.0, len: frame.len });
+    }
+
+    #[inline]
+    fn slot(&mut self, bus: Bus, id: u32) -> u32 {
+        let short = usize::from(bus.0) * SHORT_IDS + id as usize;
+        if (id as usize) < SHORT_IDS
+            && let Some(&slot) = self.short.get(short)
+            && slot != NONE
+        {
+            self.slots[slot as usize].count += 1;
+            return slot;
+        }
+        self.rare_slot(bus, id)
+    }
+
+    #[cold]
+    fn new_slot(&mut self, bus: Bus, id: u32) -> u32 {
+        self.slots.push(Slot { bus, id, count: 0 });
+        self.slots.len() as u32 - 1
+    }
+
+    fn rare_slot(&mut self, bus: Bus, id: u32) -> u32 {
+        let slot = if (id as usize) < SHORT_IDS {
+            let slot = self.new_slot(bus, id);
+            let table = (usize::from(bus.0) + 1) * SHORT_IDS;
+            if self.short.len() < table {
+                self.short.resize(table, NONE);
+            }
+            self.short[usize::from(bus.0) * SHORT_IDS + id as usize] = slot;
+            slot
+        } else if let Some(&slot) = self.long.get(&(bus, id)) {
+            slot
+        } else {
+            let slot = self.new_slot(bus, id);
+            self.long.insert((bus, id), slot);
+            slot
+        };
+        self.slots[slot as usize].count += 1;
+        slot
+    }
+
+    /// The slots in the order in which they are written.
+    fn slots_in_order(&self, buses: &BusNames) -> Vec<u32> {
+        let mut in_order: Vec<u32> = (0..self.slots.len() as u32).collect();
+        in_order.sort_by_key(|&slot| {
+            let slot = &self.slots[slot as usize];
+            (buses.name(slot.bus), slot.bus, slot.id)
+        });
+        in_order
+    }
+
+    /// Fills `order` with the frames' indices as they are written.
+    fn put_in_order(&mut self, in_order: &[u32]) {
+        let mut next = vec![0u32; self.slots.len()];
+        let mut start = 0;
+        for &slot in in_order {
+            next[slot as usize] = start;
+            start += self.slots[slot as usize].count;
+        }
+        self.order.clear();
+        self.order.resize(self.frames.len(), 0);
+        for (index, frame) in self.frames.iter().enumerate() {
+            let place = &mut next[frame.slot as usize];
+            self.order[*place as usize] = index as u32;
+            *place += 1;
+        }
+        // Merged sources come in time order; what does not is put right, arrival deciding among equals.
+        let mut rest = &mut self.order[..];
+        for &slot in in_order {
+            let (block, others) = rest.split_at_mut(self.slots[slot as usize].count as usize);
+            if !block.is_sorted_by_key(|&frame| self.frames[frame as usize].at) {
+                block.sort_by_key(|&frame| self.frames[frame as usize].at);
+            }
+            rest = others;
+        }
+    }
+
+    /// Writes all frames as one row group and empties the buffer.
+    pub fn write_group(
+        &mut self,
+        file: &mut SerializedFileWriter<Output>,
+        schema: &FileSchema,
+        buses: &BusNames,
+        encoder: &mut Encoder,
+    ) -> Result<()> {
+        let in_order = self.slots_in_order(buses);
+        self.put_in_order(&in_order);
+        let ordered = self.order.iter().map(|&frame| &self.frames[frame as usize]);
+        self.times.clear();
+        self.times.extend(ordered.clone().map(|frame| frame.at));
+        let slots = in_order.iter().map(|&slot| &self.slots[slot as usize]);
+        let mut group = file.next_row_group()?;
+        let column = |index: usize| schema.columns.column(index);
+        encoder.times(&mut group, &column(0), &self.times)?;
+        let bus_runs = slots.clone().map(|slot| (buses.name(slot.bus), slot.count as usize));
+        encoder.text_runs(&mut group, &column(1), bus_runs)?;
+        encoder.integer_runs(&mut group, &column(2), slots.map(|slot| (slot.id as i32, slot.count as usize)))?;
+        let shapes: Vec<(u8, u8)> = ordered.clone().map(|frame| (frame.flags, frame.len)).collect();
+        let flags = equal_runs(&shapes).map(|((flags, _), count)| (i32::from(flags), count));
+        encoder.integer_runs(&mut group, &column(3), flags)?;
+        let lengths = equal_runs(&shapes).map(|((_, len), count)| (i32::from(len), count));
+        encoder.integer_runs(&mut group, &column(4), lengths)?;
+        encoder.fixed_bytes(&mut group, &column(5), ordered.map(|frame| frame.data))?;
+        if self.tail_ends.is_empty() {
+            encoder.nulls(&mut group, &column(6), self.frames.len())?;
+        } else {
+            encoder.blobs(&mut group, &column(6), self.order.iter().map(|&frame| self.tail(frame)))?;
+        }
+        group.close()?;
+        self.clear();
+        Ok(())
+    }
+
+    /// The payload of a frame from its ninth byte on.
+    fn tail(&self, frame: u32) -> Option<&[u8]> {
+        let found = self.tail_ends.binary_search_by_key(&frame, |(frame, _)| *frame).ok()?;
+        let start = if found == 0 { 0 } else { self.tail_ends[found - 1].1 };
+        Some(&self.tails[start..self.tail_ends[found].1])
+    }
+
+    fn clear(&mut self) {
+        self.frames.clear();
+        for slot in self.slots.drain(..) {
+            if let Some(known) = self.short.get_mut(usize::from(slot.bus.0) * SHORT_IDS + slot.id as usize)
+                && (slot.id as usize) < SHORT_IDS
+            {
+                *known = NONE;
+            }
+        }
+        self.long.clear();
+        self.tail_ends.clear();
+        self.tails.clear();
+    }
+}

@@ -1,0 +1,285 @@
+//! One run being recorded: observations in, decoded, integrated, and kept.
+//!
+//! The daemon and `ingest` share it, so driving the car and replaying a recording run the same code. Does not decide where
+//! a run begins or ends (the session does) and reads no clock.
+
+mod report;
+mod state;
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+pub use report::Plan;
+
+use super::journal::{self, Journal};
+use super::run_file::{self, Damage, Ended, RunFile, Source};
+use super::writer::{NO_BUS, RunWriter};
+use super::{StoreError, recover, state as saved};
+use crate::decode::{Decoded, Decoder};
+use crate::ledger::Ledger;
+use crate::map::{Map, Message};
+use crate::observation::{Batch, Bus, BusNames, Item, Stamped};
+use crate::schema::Table;
+use crate::time::{RunTime, Span, Steady, WallClock};
+use state::State;
+
+/// Parts close at multiples of this run time, so that live, replay and ingest cut at the same places.
+pub const PART: Span = Span::of_seconds(300);
+
+/// What makes a recording crash-safe while it runs.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Durability {
+    /// Nothing until the end: the recording can be read again (ingest).
+    AtTheEnd,
+    /// A journal, synced by [`Recorder::sync`], and parts that are durable as they close (daemon).
+    Journal,
+}
+
+/// One run being recorded.
+pub struct Recorder {
+    folder: PathBuf,
+    plan: Arc<Plan>,
+    decoder: Decoder,
+    writer: RunWriter,
+    journal: Option<Journal>,
+    state: State,
+}
+
+impl Recorder {
+    /// Begins a run in a folder; `origin` is the moment of its first observation, `started` what the world's clock said then.
+    pub fn begin(folder: &Path, plan: &Arc<Plan>, origin: Steady, started: WallClock) -> Result<Self, StoreError> {
+        let mut writer = RunWriter::create(folder, sample_tables(&plan.map), plan.record_frames)?;
+        writer.set_sync_parts(plan.durability == Durability::Journal);
+        let files: Vec<(String, Vec<u8>)> = plan.map.files.iter().chain(&plan.files).cloned().collect();
+        run_file::keep_source_files(folder, &files)?;
+        let decoder = Decoder::new(&plan.map);
+        let state = State::new(plan, &decoder, origin, started);
+        let folder = folder.to_path_buf();
+        let mut recorder = Self { folder, plan: Arc::clone(plan), decoder, writer, journal: None, state };
+        if plan.durability == Durability::Journal {
+            recorder.save()?;
+        }
+        Ok(recorder)
+    }
+
+    /// Goes on where a cut left a run: the state of the last part boundary, and the journal replayed on top of it.
+    ///
+    /// What could not be read of the journal becomes a trouble of the run.
+    pub fn resume(folder: &Path) -> Result<Self, StoreError> {
+        recover::tidy(folder)?;
+        let Some((part, bytes)) = saved::latest(folder)? else {
+            return Err(StoreError::damaged(folder, "no sound state of its last part boundary"));
+        };
+        let (state, plan) = State::load(folder, &bytes)?;
+        let mut decoder = Decoder::new(&plan.map);
+        decoder.set_counts(state.counts.clone());
+        let writer = RunWriter::resume(folder, sample_tables(&plan.map), plan.record_frames, part)?;
+        let names = state.buses.clone();
+        let plan = Arc::new(plan);
+        let mut recorder = Self { folder: folder.to_path_buf(), plan, decoder, writer, journal: None, state };
+        recorder.state.buses = BusNames::default();
+        recorder.set_buses(&names);
+        for block in journal::read(&journal::path(folder, part))? {
+            match block {
+                Ok((mut batch, names)) => {
+                    recorder.rebase(&mut batch);
+                    recorder.set_buses(&names);
+                    recorder.process(&batch)?;
+                }
+                Err(torn) => {
+                    let text = format!("the journal could be read up to byte {}: {}", torn.byte, torn.reason);
+                    recorder.state.trouble(recorder.run_time(recorder.state.last), text);
+                }
+            }
+        }
+        Ok(recorder)
+    }
+
+    /// Turns a run that a cut left unfinished into a proper one.
+    pub fn recover(folder: &Path) -> Result<RunFile, StoreError> {
+        if folder.join(run_file::NAME).exists() {
+            // Cut after its last file was written: only the journal is left to go.
+            recover::tidy(folder)?;
+            recover::drop_journal(folder)?;
+            return RunFile::load(folder);
+        }
+        Self::resume(folder)?.finish(Ended::Recovered, None)
+    }
+
+    /// The run's folder.
+    pub fn folder(&self) -> &Path {
+        &self.folder
+    }
+
+    /// Takes observations in time order. Nothing about the result depends on how they are batched.
+    pub fn take(&mut self, batch: &Batch, names: &BusNames) -> Result<(), StoreError> {
+        self.set_buses(names);
+        let Some(last) = batch.last() else { return Ok(()) };
+        let boundary = self.state.part_end();
+        if last < boundary {
+            return self.take_within_part(batch);
+        }
+        // Rare: what lies before the boundary belongs to the part that ends there, in the journal too.
+        let (before, after) = batch.split_at(boundary);
+        self.take_within_part(&before)?;
+        self.end_part(boundary)?;
+        self.take(&after, names)
+    }
+
+    /// What has been observed so far reaches stable storage.
+    pub fn sync(&mut self) -> Result<(), StoreError> {
+        self.journal.as_mut().map_or(Ok(()), Journal::sync)
+    }
+
+    /// Ends the run: everything goes into its final files, `run.json` tells the whole, the journal goes away.
+    /// `made_from` is what it was made from and what could not be read of that, where that is known only now.
+    pub fn finish(mut self, why: Ended, made_from: Option<(Vec<Source>, Vec<Damage>)>) -> Result<RunFile, StoreError> {
+        let end = self.run_time(self.state.last);
+        self.state.ledger.finish(end);
+        self.state.ended.get_or_insert(why);
+        self.drain_trace()?;
+        if self.plan.durability == Durability::Journal {
+            self.writer.close_parts()?;
+            self.save()?;
+        }
+        self.state.counts = self.decoder.counts().clone();
+        let mut run_file = report::run_file(&self.folder, &self.plan, &self.state)?;
+        if let Some((sources, damage)) = made_from {
+            (run_file.sources, run_file.damage) = (sources, damage);
+        }
+        run_file.tables = self.writer.finish()?;
+        run_file.save(&self.folder)?;
+        recover::drop_journal(&self.folder)?;
+        Ok(run_file)
+    }
+
+    fn set_buses(&mut self, names: &BusNames) {
+        if self.state.buses != *names {
+            self.state.buses = names.clone();
+            self.decoder.set_buses(names);
+            self.writer.set_buses(names);
+        }
+    }
+
+    fn run_time(&self, at: Steady) -> RunTime {
+        RunTime((at - self.state.origin).0.max(0))
+    }
+
+    /// Journal stamps count from the run's time zero.
+    fn rebase(&self, batch: &mut Batch) {
+        let since = Span(self.state.origin.0);
+        batch.frames.iter_mut().for_each(|frame| frame.at = frame.at + since);
+        batch.rest.iter_mut().for_each(|stamped| stamped.at = stamped.at + since);
+    }
+
+    fn take_within_part(&mut self, batch: &Batch) -> Result<(), StoreError> {
+        if let Some(journal) = &mut self.journal {
+            journal.append(batch, &self.state.buses, self.state.origin)?;
+        }
+        self.process(batch)
+    }
+
+    fn process(&mut self, batch: &Batch) -> Result<(), StoreError> {
+        let Some(last) = batch.last() else { return Ok(()) };
+        let mut rest = batch.rest.iter().peekable();
+        for frame in &batch.frames {
+            while let Some(stamped) = rest.next_if(|stamped| stamped.at <= frame.at) {
+                self.item(stamped)?;
+            }
+            let at = self.run_time(frame.at);
+            let payload = batch.payload(frame);
+            self.writer.frame(at, frame, payload)?;
+            if let Some(decoded) = self.decoder.frame(frame, payload) {
+                keep(&mut self.writer, &mut self.state.ledger, at, frame.bus, &decoded)?;
+            }
+        }
+        rest.try_for_each(|stamped| self.item(stamped))?;
+        self.state.frames += batch.frames.len() as u64;
+        self.state.last = self.state.last.max(last);
+        self.state.ledger.reach(self.run_time(last));
+        self.drain_trace()
+    }
+
+    fn item(&mut self, stamped: &Stamped) -> Result<(), StoreError> {
+        let at = self.run_time(stamped.at);
+        match &stamped.item {
+            Item::Reply(reply) => {
+                self.writer.reply(at, reply)?;
+                if let Some(decoded) = self.decoder.reply(reply) {
+                    keep(&mut self.writer, &mut self.state.ledger, at, reply.bus, &decoded)?;
+                }
+            }
+            Item::Row(row) => {
+                if let Some(decoded) = self.decoder.row(row) {
+                    keep(&mut self.writer, &mut self.state.ledger, at, NO_BUS, &decoded)?;
+                }
+            }
+            Item::Fix(fix) => {
+                self.writer.fix(at, fix)?;
+                if let (Some(latitude), Some(longitude)) = (fix.latitude_deg, fix.longitude_deg) {
+                    self.state.ledger.position(at, latitude, longitude);
+                }
+            }
+            Item::Supply(volts) => self.writer.supply(at, *volts)?,
+            Item::Mark(mark) => self.writer.mark(at, mark)?,
+            Item::Anchor(wall) => self.state.anchor(at, *wall),
+            Item::Trouble(text) => self.state.trouble(at, text.clone()),
+        }
+        Ok(())
+    }
+
+    /// The part that ends at `boundary` is closed; what the journal held is in finished parts now.
+    fn end_part(&mut self, boundary: Steady) -> Result<(), StoreError> {
+        self.state.ledger.reach(self.run_time(boundary));
+        self.drain_trace()?;
+        self.writer.close_parts()?;
+        self.state.next_part();
+        if self.plan.durability == Durability::Journal { self.save() } else { Ok(()) }
+    }
+
+    /// Saves the state at the beginning of a part, then begins that part's journal; a cut between the two finds a state
+    /// with nothing on top of it, which is what there is.
+    fn save(&mut self) -> Result<(), StoreError> {
+        self.state.counts = self.decoder.counts().clone();
+        let part = self.writer.part();
+        saved::save(&self.folder, part, &self.state.to_bytes(&self.folder, &self.plan)?)?;
+        self.journal = Some(Journal::create(&self.folder, part)?);
+        match part.checked_sub(1) {
+            Some(before) => journal::remove(&self.folder, before),
+            None => Ok(()),
+        }
+    }
+
+    fn drain_trace(&mut self) -> Result<(), StoreError> {
+        let mut result = Ok(());
+        let writer = &mut self.writer;
+        self.state.ledger.drain_trace(|row| {
+            if result.is_ok() {
+                result = writer.trace(row);
+            }
+        });
+        result
+    }
+}
+
+/// A decoded message goes to its samples table, and those of its values that play a role to the ledger.
+#[inline]
+fn keep(
+    writer: &mut RunWriter,
+    ledger: &mut Ledger,
+    at: RunTime,
+    bus: Bus,
+    decoded: &Decoded<'_>,
+) -> Result<(), StoreError> {
+    writer.sample(decoded.message, at, bus, decoded.values)?;
+    for tap in decoded.taps {
+        if let Some(value) = tap.value(decoded.values) {
+            ledger.sample(tap.role, at, value);
+        }
+    }
+    Ok(())
+}
+
+fn sample_tables(map: &Map) -> Vec<Table> {
+    map.messages.iter().map(Message::table).collect()
+}

@@ -1,0 +1,161 @@
+//! Rows of every table but the frames, gathered until a row group is full, then written column by column.
+//!
+//! Does not decide when: the writer does, by rows and run time alone.
+
+use parquet::errors::Result;
+use parquet::file::writer::SerializedFileWriter;
+
+use super::disk::Output;
+use super::encode::Encoder;
+use super::schema_of::FileSchema;
+use crate::schema::{ColumnKind, Table};
+
+/// Where a column's cells are held.
+#[derive(Clone, Copy)]
+enum Held {
+    Time,
+    Name,
+    /// Number `n` of a row's numbers.
+    Number(usize),
+    /// Blob `n` of a row's blobs.
+    Blob(usize),
+}
+
+/// Rows waiting for their row group: a time, at most one name, numbers (NaN = null) and byte strings.
+pub(super) struct RowBuffer {
+    held: Vec<Held>,
+    numbers: usize,
+    blobs: usize,
+    times: Vec<i64>,
+    names: Vec<u8>,
+    values: Vec<f64>,
+    ends: Vec<usize>,
+    bytes: Vec<u8>,
+}
+
+impl RowBuffer {
+    pub fn new(table: &Table) -> Self {
+        let (mut numbers, mut blobs) = (0, 0);
+        let count = |n: &mut usize| {
+            *n += 1;
+            *n - 1
+        };
+        let held = table
+            .columns
+            .iter()
+            .map(|column| match column.kind {
+                ColumnKind::Time => Held::Time,
+                ColumnKind::Name => Held::Name,
+                ColumnKind::Float | ColumnKind::Integer => Held::Number(count(&mut numbers)),
+                ColumnKind::Text | ColumnKind::Bytes | ColumnKind::Bytes8 => Held::Blob(count(&mut blobs)),
+            })
+            .collect();
+        Self {
+            held,
+            numbers,
+            blobs,
+            times: Vec::new(),
+            names: Vec::new(),
+            values: Vec::new(),
+            ends: Vec::new(),
+            bytes: Vec::new(),
+        }
+    }
+
+    /// How many numbers a row has.
+    pub fn numbers(&self) -> usize {
+        self.numbers
+    }
+
+    /// How many byte strings a row has.
+    pub fn blobs(&self) -> usize {
+        self.blobs
+    }
+
+    pub fn len(&self) -> usize {
+        self.times.len()
+    }
+
+    /// Bytes that a row of this table takes here, byte strings left out.
+    pub fn row_bytes(table: &Table) -> usize {
+        let new = Self::new(table);
+        9 + 8 * new.numbers
+    }
+
+    /// Adds a row; missing numbers are null, surplus ones are left out.
+    #[inline]
+    pub fn push(&mut self, at: i64, name: u8, numbers: &[f64]) {
+        self.times.push(at);
+        self.names.push(name);
+        if numbers.len() == self.numbers {
+            self.values.extend_from_slice(numbers);
+        } else {
+            self.values.extend(numbers.iter().copied().chain(std::iter::repeat(f64::NAN)).take(self.numbers));
+        }
+    }
+
+    /// Adds the byte strings of the row just added.
+    pub fn push_blobs(&mut self, blobs: &[&[u8]]) {
+        for blob in blobs {
+            self.bytes.extend_from_slice(blob);
+            self.ends.push(self.bytes.len());
+        }
+    }
+
+    /// Writes all rows as one row group and empties the buffer. `names` are the texts of the name column.
+    pub fn write_group(
+        &mut self,
+        file: &mut SerializedFileWriter<Output>,
+        schema: &FileSchema,
+        names: &[&str],
+        encoder: &mut Encoder,
+    ) -> Result<()> {
+        let rows = self.len();
+        let mut group = file.next_row_group()?;
+        for (index, (held, spec)) in self.held.iter().zip(&schema.table.columns).enumerate() {
+            let column = &schema.columns.column(index);
+            match *held {
+                Held::Time => encoder.times(&mut group, column, &self.times)?,
+                Held::Name => {
+                    let text = |name: u8| names.get(usize::from(name)).copied().unwrap_or_default();
+                    encoder.text_runs(
+                        &mut group,
+                        column,
+                        equal_runs(&self.names).map(|(n, count)| (text(n), count)),
+                    )?;
+                }
+                Held::Number(n) => {
+                    let cells = self.values[n..].iter().step_by(self.numbers.max(1)).copied();
+                    match (spec.kind, spec.nullable) {
+                        (ColumnKind::Integer, false) => {
+                            let whole = cells.map(|value| (value as i32, 1));
+                            encoder.integer_runs(&mut group, column, whole)?;
+                        }
+                        (ColumnKind::Integer, true) => encoder.integers(&mut group, column, cells)?,
+                        _ => encoder.floats(&mut group, column, cells)?,
+                    }
+                }
+                Held::Blob(n) => {
+                    let cell = |row: usize| {
+                        let at = row * self.blobs + n;
+                        let start = if at == 0 { 0 } else { self.ends[at - 1] };
+                        Some(&self.bytes[start..self.ends[at]])
+                    };
+                    encoder.blobs(&mut group, column, (0..rows).map(cell))?;
+                }
+            }
+        }
+        group.close()?;
+        self.times.clear();
+        self.names.clear();
+        self.values.clear();
+        self.ends.clear();
+        self.bytes.clear();
+        Ok(())
+    }
+}
+
+/// Runs of equal items with their lengths.
+pub(super) fn equal_runs<T: PartialEq + Copy>(items: &[T]) -> impl Iterator<Item = (T, usize)> {
+    items.chunk_by(|a, b| a == b).map(|run| (run[0], run.len()))
+}

@@ -1,0 +1,307 @@
+//! `run.json`: what a run is, what it was made from and by, and what came of it.
+//!
+//! Plain data, written whole or not at all. Does not compute any of it (the recorder does). Key order is the order of
+//! the fields here; what is not a finite number is null.
+
+use std::path::Path;
+
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+
+use super::writer::TableFiles;
+use super::{StoreError, disk};
+use crate::document::Fault;
+use crate::schema::SCHEMA_VERSION;
+
+/// The file's name inside the run's folder.
+pub const NAME: &str = "run.json";
+/// The folder inside the run's that holds copies of the map, its DBC and the configuration.
+pub const SOURCE_FILES: &str = "source-files";
+
+/// Everything that `run.json` says.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct RunFile {
+    /// Version of the data set's layout, [`SCHEMA_VERSION`].
+    pub schema: u32,
+    /// The program and its version.
+    pub program: String,
+    /// The vehicle's name.
+    pub vehicle: String,
+    /// The run's name; it never changes.
+    pub run: String,
+    /// Wall-clock time of the first observation, ISO 8601 UTC, by the best anchor; null where no clock said it.
+    pub start_utc: Option<String>,
+    /// From the first observation to the last, s.
+    pub duration_s: f64,
+    /// Why it ended.
+    pub ended: Ended,
+    /// Which program wrote it.
+    pub made_by: MadeBy,
+    /// The map file's name, and the SHA-256 of its bytes followed by its DBC's.
+    pub map: FileDigest,
+    /// Which role counts as the state of charge where no card says.
+    pub soc_counts: String,
+    /// What it was made from: recordings with their digests, or interfaces without.
+    pub sources: Vec<Source>,
+    /// What the world's clocks said.
+    pub anchors: Vec<Anchor>,
+    /// Counts of the decoder: frames, samples, values left out and why.
+    pub counts: Value,
+    /// Stretches in which a role was unobserved.
+    pub gaps: Value,
+    /// The roles mapped, and how well each is known.
+    pub roles: Vec<RoleUsed>,
+    /// Buses in order of first appearance.
+    pub buses: Vec<String>,
+    /// What went wrong while recording.
+    pub troubles: Vec<Trouble>,
+    /// What could not be read of each recording.
+    pub damage: Vec<Damage>,
+    /// The tables that have rows.
+    pub tables: Vec<TableFiles>,
+    /// The ledger's sums at the end, in the units of the trace.
+    pub sums: Value,
+    /// The same by phase.
+    pub by_phase: Value,
+}
+
+/// Why a run ended.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub enum Ended {
+    /// Nothing was heard for the set time.
+    #[serde(rename = "quiet")]
+    Quiet,
+    /// The recording was at its end.
+    #[serde(rename = "end of recording")]
+    EndOfRecording,
+    /// The program was told to stop.
+    #[serde(rename = "stopped")]
+    Stopped,
+    /// It was cut, and put right from its journal on the next start.
+    #[serde(rename = "recovered")]
+    Recovered,
+}
+
+/// Which program wrote a run.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum MadeBy {
+    /// `drawdown ingest`.
+    Ingest,
+    /// `drawdownd`.
+    Daemon,
+}
+
+/// A file's name and the SHA-256 of its bytes in hex.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub struct FileDigest {
+    /// The name without folder.
+    pub name: String,
+    /// In hex.
+    pub sha256: String,
+}
+
+/// Something that a run was made from.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub struct Source {
+    /// A file's name without folder, or an interface's name.
+    pub name: String,
+    /// In hex; null for what is no file.
+    pub sha256: Option<String>,
+}
+
+/// What the world's clock said at a moment of the run.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub struct Anchor {
+    /// Run time, us.
+    pub t_us: i64,
+    /// ISO 8601 UTC.
+    pub utc: String,
+}
+
+/// A role and how well it is known.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct RoleUsed {
+    /// As maps write it: `pack_current`, or `pack_current.2` for the second of several packs.
+    pub role: String,
+    /// `MESSAGE.Signal`, or `MESSAGE.First - MESSAGE.Second`.
+    pub signal: String,
+    /// The role's unit in this data set.
+    pub unit: String,
+    /// `value in this unit = value in the map's unit * factor + offset`.
+    pub factor: f64,
+    /// See `factor`.
+    pub offset: f64,
+    /// Its tolerance.
+    pub tolerance: RoleTolerance,
+    /// `cyclic` or `on change`.
+    pub sent: String,
+}
+
+/// One standard uncertainty of a role.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct RoleTolerance {
+    /// In parts.
+    pub gain: f64,
+    /// In the role's unit.
+    pub offset: f64,
+    /// What it rests on.
+    pub basis: String,
+}
+
+/// Something that went wrong.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub struct Trouble {
+    /// Run time, us.
+    pub t_us: i64,
+    /// What.
+    pub text: String,
+}
+
+/// What could not be read of a recording.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub struct Damage {
+    /// The recording's name without folder.
+    pub source: String,
+    /// How many lines or packets.
+    pub count: u64,
+    /// The first few, each with place and reason.
+    pub first: Vec<String>,
+}
+
+impl Damage {
+    /// Of recordings' damage (name, count, first faults): those that have any.
+    pub fn of(recordings: Vec<(String, u64, Vec<Fault>)>) -> Vec<Self> {
+        let damaged = recordings.into_iter().filter(|(_, count, _)| *count > 0);
+        damaged
+            .map(|(name, count, first)| Self {
+                source: Path::new(&name).file_name().map_or(name.clone(), |name| name.to_string_lossy().into_owned()),
+                count,
+                first: first.iter().map(Fault::to_string).collect(),
+            })
+            .collect()
+    }
+}
+
+impl RunFile {
+    /// The file's text: pretty JSON with a line end.
+    pub fn to_json(&self) -> Result<String, serde_json::Error> {
+        serde_json::to_string_pretty(self).map(|text| text + "\n")
+    }
+
+    /// Writes it into a run's folder, whole or not at all, durable when this returns.
+    pub fn save(&self, run_folder: &Path) -> Result<(), StoreError> {
+        let path = run_folder.join(NAME);
+        let text = self.to_json().map_err(|error| StoreError::refused(&path, format!("cannot be written: {error}")))?;
+        disk::replace(&path, text.as_bytes())
+    }
+
+    /// Reads it from a run's folder.
+    pub fn load(run_folder: &Path) -> Result<Self, StoreError> {
+        #[derive(Deserialize)]
+        struct Version {
+            schema: u32,
+        }
+        let path = run_folder.join(NAME);
+        let bytes = std::fs::read(&path).map_err(|error| StoreError::io(&path, "read", error))?;
+        let Version { schema } = serde_json::from_slice(&bytes).map_err(|error| StoreError::damaged(&path, error))?;
+        if schema > SCHEMA_VERSION {
+            let what = format!("has layout {schema}, this program knows up to {SCHEMA_VERSION}; use a newer one");
+            return Err(StoreError::refused(&path, what));
+        }
+        serde_json::from_slice(&bytes).map_err(|error| StoreError::damaged(&path, error))
+    }
+}
+
+/// Keeps copies of the files that a run's figures rest on; a second file of one name gets a number before its name.
+pub fn keep_source_files(run_folder: &Path, files: &[(String, Vec<u8>)]) -> Result<(), StoreError> {
+    let folder = run_folder.join(SOURCE_FILES);
+    let mut taken: Vec<String> = Vec::new();
+    for (name, bytes) in files {
+        let name = Path::new(name).file_name().map_or("unnamed".into(), |name| name.to_string_lossy().into_owned());
+        let mut free = name.clone();
+        let mut count = 1;
+        while taken.contains(&free.to_lowercase()) {
+            count += 1;
+            free = format!("{count}-{name}");
+        }
+        taken.push(free.to_lowercase());
+        disk::replace(&folder.join(free), bytes)?;
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+pub(crate) mod tests {
+    use super::*;
+
+    pub(crate) fn example() -> RunFile {
+        RunFile {
+            schema: SCHEMA_VERSION,
+            program: "drawdown 0.1.0".into(),
+            vehicle: "blue-car".into(),
+            run: "20270314T061502Z".into(),
+            start_utc: Some("2027-03-14T06:15:02.123456Z".into()),
+            duration_s: 12.5,
+            ended: Ended::EndOfRecording,
+            made_by: MadeBy::Ingest,
+            map: FileDigest { name: "blue.toml".into(), sha256: "00".into() },
+            soc_counts: "soc".into(),
+            sources: vec![Source { name: "drive.log".into(), sha256: Some("11".into()) }],
+            anchors: vec![Anchor { t_us: 0, utc: "2027-03-14T06:15:02.123456Z".into() }],
+            counts: serde_json::json!({"frames": 3, "mean": f64::NAN}),
+            gaps: serde_json::json!([]),
+            roles: vec![RoleUsed {
+                role: "pack_current".into(),
+                signal: "PACK.Current".into(),
+                unit: "A".into(),
+                factor: -1.0,
+                offset: 0.0,
+                tolerance: RoleTolerance { gain: 0.02, offset: 1.0, basis: "assumed".into() },
+                sent: "cyclic".into(),
+            }],
+            buses: vec!["vcan0".into()],
+            troubles: vec![],
+            damage: vec![Damage { source: "drive.log".into(), count: 1, first: vec!["line 7: no hash".into()] }],
+            tables: vec![],
+            sums: serde_json::json!({"energy_out": 1.0}),
+            by_phase: serde_json::json!({}),
+        }
+    }
+
+    #[test]
+    fn what_is_saved_is_loaded() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = example();
+        file.save(folder.path()).unwrap();
+        assert_eq!(RunFile::load(folder.path()).unwrap(), file);
+        let text = std::fs::read_to_string(folder.path().join(NAME)).unwrap();
+        assert!(text.starts_with("{\n  \"schema\": 1,\n  \"program\""), "{text}");
+        assert!(text.contains("\"mean\": null"));
+        assert!(text.contains("\"ended\": \"end of recording\""));
+    }
+
+    #[test]
+    fn a_newer_layout_is_refused_and_damage_is_named() {
+        let folder = tempfile::tempdir().unwrap();
+        std::fs::write(folder.path().join(NAME), r#"{"schema": 99, "all": "new"}"#).unwrap();
+        let said = RunFile::load(folder.path()).unwrap_err().to_string();
+        assert!(said.contains("layout 99") && said.contains(NAME), "{said}");
+        std::fs::write(folder.path().join(NAME), r#"{"schema": 1, "veh"#).unwrap();
+        let said = RunFile::load(folder.path()).unwrap_err().to_string();
+        assert!(said.contains("damaged"), "{said}");
+    }
+
+    #[test]
+    fn source_files_keep_their_names_and_never_leave_their_folder() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = |name: &str| (name.to_owned(), name.as_bytes().to_vec());
+        keep_source_files(folder.path(), &[file("a.toml"), file("../A.toml"), file("..")]).unwrap();
+        let mut names: Vec<_> = std::fs::read_dir(folder.path().join(SOURCE_FILES))
+            .unwrap()
+            .map(|entry| entry.unwrap().file_name().into_string().unwrap())
+            .collect();
+        names.sort();
+        assert_eq!(names, ["2-A.toml", "a.toml", "unnamed"]);
+    }
+}

@@ -1,0 +1,381 @@
+//! Writes one run's tables: rows into row groups, row groups into parts, and at the end one file a table.
+//!
+//! Where groups and parts end depends on rows and run time alone, never on a clock or on batch sizes, so that the same
+//! recording gives the same bytes. Decides no part boundary (the caller does, at multiples of 300 s) and keeps no
+//! journal.
+
+use std::path::{Path, PathBuf};
+
+use parquet::file::writer::SerializedFileWriter;
+use serde::{Deserialize, Serialize};
+
+use super::disk::{self, Output};
+use super::encode::Encoder;
+use super::frames::FrameBuffer;
+use super::rows::RowBuffer;
+use super::run_file::FileDigest;
+use super::schema_of::FileSchema;
+use super::{StoreError, merge, parts, sha256};
+use crate::ledger::TraceRow;
+use crate::observation::{Bus, BusNames, CanId, Fix, Frame, Mark, MarkKind, Reply};
+use crate::schema::{Role, Table, tables};
+use crate::time::{RunTime, US_PER_S};
+
+/// The bus of a row that came over none (a table of signals): its name in the files is empty.
+pub const NO_BUS: Bus = Bus(u8::MAX);
+/// A row group of frames ends with the minute of run time ...
+const FRAMES_GROUP_US: i64 = 60 * US_PER_S;
+/// ... or when it is this long.
+const FRAMES_GROUP_ROWS: usize = 100_000;
+/// The most rows of any other row group.
+const GROUP_ROWS: usize = 20_000;
+/// And the fewest that the limit on memory may ask for.
+const GROUP_ROWS_LEAST: usize = 512;
+/// What all samples waiting for their row groups may take together, bytes.
+const SAMPLES_BUDGET: usize = 8 << 20;
+
+const PHASES: [&str; 3] = ["drive", "stand", "charge"];
+
+/// A table's files after a run, as `run.json` lists them.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub struct TableFiles {
+    /// The table's folder inside the run's.
+    pub folder: String,
+    /// Rows in all files.
+    pub rows: u64,
+    /// Bytes of all files.
+    pub bytes: u64,
+    /// The files inside the table's folder.
+    pub files: Vec<FileDigest>,
+}
+
+/// A table and its open part, which is made when its first row group is full.
+struct PartWriter {
+    schema: FileSchema,
+    folder: PathBuf,
+    file: Option<SerializedFileWriter<Output>>,
+}
+
+impl PartWriter {
+    fn new(run_folder: &Path, table: Table) -> Result<Self, StoreError> {
+        let folder = run_folder.join(&table.folder);
+        Ok(Self { schema: FileSchema::new(table, run_folder)?, folder, file: None })
+    }
+
+    fn path(&self, part: u32) -> PathBuf {
+        self.folder.join(parts::file_name(part, part))
+    }
+
+    /// The open part, and what it is made with.
+    fn open(&mut self, part: u32) -> Result<(&mut SerializedFileWriter<Output>, &FileSchema), StoreError> {
+        let path = self.path(part);
+        let file = match self.file.take() {
+            Some(file) => file,
+            None => merge::create(&path, &self.schema)?,
+        };
+        Ok((self.file.insert(file), &self.schema))
+    }
+
+    /// Finishes the part under its own name; whether there was one.
+    fn close(&mut self, part: u32, sync: bool) -> Result<bool, StoreError> {
+        let Some(file) = self.file.take() else { return Ok(false) };
+        merge::finish(file, &self.path(part), sync)?;
+        Ok(true)
+    }
+}
+
+struct RowTable {
+    rows: RowBuffer,
+    limit: usize,
+    out: PartWriter,
+}
+
+impl RowTable {
+    fn new(run_folder: &Path, table: Table, limit: usize) -> Result<Self, StoreError> {
+        Ok(Self { rows: RowBuffer::new(&table), limit, out: PartWriter::new(run_folder, table)? })
+    }
+
+    fn write_group(&mut self, part: u32, names: &[&str], encoder: &mut Encoder) -> Result<(), StoreError> {
+        if self.rows.len() == 0 {
+            return Ok(());
+        }
+        let path = self.out.path(part);
+        let (file, schema) = self.out.open(part)?;
+        self.rows.write_group(file, schema, names, encoder).map_err(|error| StoreError::writing(&path, error))
+    }
+}
+
+/// The tables that hold neither frames nor samples, in the order of [`RunWriter::others`].
+#[derive(Clone, Copy)]
+enum Other {
+    Trace,
+    Fixes,
+    Polls,
+    Supply,
+    Marks,
+}
+
+/// Writes the tables of one run.
+pub struct RunWriter {
+    folder: PathBuf,
+    part: u32,
+    sync_parts: bool,
+    buses: BusNames,
+    encoder: Encoder,
+    frames: Option<(FrameBuffer, PartWriter)>,
+    /// End of the minute that the frames waiting belong to.
+    minute_end: i64,
+    samples: Vec<RowTable>,
+    others: [RowTable; 5],
+}
+
+impl RunWriter {
+    /// Begins the tables of a new run in `folder` (`run=NAME`); `samples` are the tables of the map's messages.
+    pub fn create(folder: &Path, samples: Vec<Table>, record_frames: bool) -> Result<Self, StoreError> {
+        disk::create_folder(folder)?;
+        Self::new(folder, samples, record_frames, 0)
+    }
+
+    /// Goes on with a run that was cut: removes unfinished files and every part from `next_part` on.
+    ///
+    /// Refused when a merged file already holds part `next_part`: a run is merged only after its last state is saved.
+    pub fn resume(folder: &Path, samples: Vec<Table>, record_frames: bool, next_part: u32) -> Result<Self, StoreError> {
+        let tables = parts::table_folders(folder)?;
+        for table in &tables {
+            let found = parts::list(table)?.0;
+            if let Some(part) = found.iter().find(|part| part.from < next_part && part.to >= next_part) {
+                let what = format!("holds part {next_part}, which the saved state says is not finished");
+                return Err(StoreError::refused(&part.path, what));
+            }
+        }
+        super::recover::tidy(folder)?;
+        for table in &tables {
+            for part in parts::list(table)?.0.iter().filter(|part| part.from >= next_part) {
+                disk::remove(&part.path)?;
+            }
+            disk::sync_folder(table)?;
+        }
+        Self::new(folder, samples, record_frames, next_part)
+    }
+
+    fn new(folder: &Path, samples: Vec<Table>, record_frames: bool, part: u32) -> Result<Self, StoreError> {
+        let row_bytes: usize = samples.iter().map(RowBuffer::row_bytes).sum();
+        let limit = (SAMPLES_BUDGET / row_bytes.max(1)).clamp(GROUP_ROWS_LEAST, GROUP_ROWS);
+        let other = |table| RowTable::new(folder, table, GROUP_ROWS);
+        let frames = record_frames.then(|| PartWriter::new(folder, tables::frames())).transpose()?;
+        Ok(Self {
+            folder: folder.to_owned(),
+            part,
+            sync_parts: true,
+            buses: BusNames::default(),
+            encoder: Encoder::new(),
+            frames: frames.map(|out| (FrameBuffer::new(), out)),
+            minute_end: i64::MIN,
+            samples: samples.into_iter().map(|table| RowTable::new(folder, table, limit)).collect::<Result<_, _>>()?,
+            others: [
+                other(tables::trace())?,
+                other(tables::fixes())?,
+                other(tables::polls())?,
+                other(tables::supply())?,
+                other(tables::marks())?,
+            ],
+        })
+    }
+
+    /// Whether parts are made durable as they close (the default). A run that is made again from its recording when it
+    /// is cut needs that only of its final files.
+    pub fn set_sync_parts(&mut self, sync: bool) {
+        self.sync_parts = sync;
+    }
+
+    /// The buses' names; say them anew whenever there is a new bus.
+    pub fn set_buses(&mut self, names: &BusNames) {
+        if self.buses != *names {
+            self.buses = names.clone();
+        }
+    }
+
+    /// Keeps a frame, if frames are recorded. `payload` is empty for a remote frame.
+    #[inline]
+    pub fn frame(&mut self, at: RunTime, frame: &Frame, payload: &[u8]) -> Result<(), StoreError> {
+        let Some((waiting, _)) = &mut self.frames else { return Ok(()) };
+        if at.0 >= self.minute_end || waiting.len() >= FRAMES_GROUP_ROWS {
+            self.write_frames()?;
+            let minute = at.0.div_euclid(FRAMES_GROUP_US);
+            self.minute_end = minute.saturating_add(1).saturating_mul(FRAMES_GROUP_US);
+        }
+        if let Some((waiting, _)) = &mut self.frames {
+            waiting.push(at, frame, payload);
+        }
+        Ok(())
+    }
+
+    fn write_frames(&mut self) -> Result<(), StoreError> {
+        let Some((waiting, out)) = &mut self.frames else { return Ok(()) };
+        if waiting.len() == 0 {
+            return Ok(());
+        }
+        let path = out.path(self.part);
+        let (file, schema) = out.open(self.part)?;
+        waiting
+            .write_group(file, schema, &self.buses, &mut self.encoder)
+            .map_err(|error| StoreError::writing(&path, error))
+    }
+
+    /// Keeps a sample row of message `message` (an index into the tables given at the start); what is not finite is null.
+    ///
+    /// A message that is not in that list is refused.
+    #[inline]
+    pub fn sample(&mut self, message: usize, at: RunTime, bus: Bus, values: &[f64]) -> Result<(), StoreError> {
+        let Some(table) = self.samples.get_mut(message) else {
+            return Err(StoreError::refused(&self.folder, format!("no samples table has number {message}")));
+        };
+        table.rows.push(at.0, bus.0, values);
+        if table.rows.len() >= table.limit {
+            let names: Vec<&str> = self.buses.names().iter().map(String::as_str).collect();
+            table.write_group(self.part, &names, &mut self.encoder)?;
+        }
+        Ok(())
+    }
+
+    /// Keeps a row of the trace.
+    pub fn trace(&mut self, row: &TraceRow) -> Result<(), StoreError> {
+        let mut numbers = [f64::NAN; 8 + Role::COUNT + 2];
+        numbers[..8].copy_from_slice(&row.sums.in_column_order());
+        numbers[8..8 + Role::COUNT].copy_from_slice(&row.roles);
+        numbers[8 + Role::COUNT..].copy_from_slice(&[row.latitude_deg, row.longitude_deg]);
+        let phase = PHASES.iter().position(|phase| *phase == row.phase.key()).unwrap_or_default();
+        self.other(Other::Trace, row.at, phase as u8, &numbers, &[])
+    }
+
+    /// Keeps a satellite fix.
+    pub fn fix(&mut self, at: RunTime, fix: &Fix) -> Result<(), StoreError> {
+        let or_null = |value: Option<f64>| value.unwrap_or(f64::NAN);
+        let numbers = [
+            or_null(fix.latitude_deg),
+            or_null(fix.longitude_deg),
+            or_null(fix.altitude_m),
+            or_null(fix.speed_mps),
+            or_null(fix.track_deg),
+            f64::from(fix.mode),
+            or_null(fix.satellites.map(f64::from)),
+            or_null(fix.hdop),
+        ];
+        self.other(Other::Fixes, at, 0, &numbers, &[])
+    }
+
+    /// Keeps a reply to a request of ours.
+    pub fn reply(&mut self, at: RunTime, reply: &Reply) -> Result<(), StoreError> {
+        let (id, extended) = match reply.from {
+            CanId::Standard(id) => (f64::from(id), 0.0),
+            CanId::Extended(id) => (f64::from(id), 1.0),
+        };
+        self.other(Other::Polls, at, reply.bus.0, &[id, extended], &[&reply.request, &reply.payload])
+    }
+
+    /// Keeps a reading of the supply voltage, V; what is not finite is no reading.
+    pub fn supply(&mut self, at: RunTime, volts: f64) -> Result<(), StoreError> {
+        if volts.is_finite() { self.other(Other::Supply, at, 0, &[volts], &[]) } else { Ok(()) }
+    }
+
+    /// Keeps a mark.
+    pub fn mark(&mut self, at: RunTime, mark: &Mark) -> Result<(), StoreError> {
+        let value = mark.value.unwrap_or(f64::NAN);
+        self.other(Other::Marks, at, mark.kind as u8, &[value], &[mark.text.as_bytes()])
+    }
+
+    fn other(
+        &mut self,
+        which: Other,
+        at: RunTime,
+        name: u8,
+        numbers: &[f64],
+        blobs: &[&[u8]],
+    ) -> Result<(), StoreError> {
+        let rows = &mut self.others[which as usize].rows;
+        debug_assert_eq!((rows.numbers(), rows.blobs()), (numbers.len(), blobs.len()), "rows match their table");
+        rows.push(at.0, name, numbers);
+        rows.push_blobs(blobs);
+        if rows.len() >= GROUP_ROWS { self.write_other(which) } else { Ok(()) }
+    }
+
+    fn write_other(&mut self, which: Other) -> Result<(), StoreError> {
+        let names: Vec<&str> = match which {
+            Other::Trace => PHASES.to_vec(),
+            Other::Marks => MarkKind::ALL.iter().map(|(_, key)| *key).collect(),
+            _ => self.buses.names().iter().map(String::as_str).collect(),
+        };
+        self.others[which as usize].write_group(self.part, &names, &mut self.encoder)
+    }
+
+    /// A part boundary: finishes every table's open part under its own name, durable, and begins the next part.
+    pub fn close_parts(&mut self) -> Result<(), StoreError> {
+        self.write_frames()?;
+        self.minute_end = i64::MIN;
+        let names: Vec<&str> = self.buses.names().iter().map(String::as_str).collect();
+        for table in &mut self.samples {
+            table.write_group(self.part, &names, &mut self.encoder)?;
+        }
+        for which in [Other::Trace, Other::Fixes, Other::Polls, Other::Supply, Other::Marks] {
+            self.write_other(which)?;
+        }
+        let (part, sync) = (self.part, self.sync_parts);
+        for out in self.tables_mut() {
+            out.close(part, sync)?;
+        }
+        if sync {
+            // New folders of tables are entries of the run's folder and of `samples`.
+            for folder in [self.folder.clone(), self.folder.join("samples")] {
+                if folder.exists() {
+                    disk::sync_folder(&folder)?;
+                }
+            }
+        }
+        self.part = part.saturating_add(1);
+        Ok(())
+    }
+
+    fn tables_mut(&mut self) -> impl Iterator<Item = &mut PartWriter> {
+        let frames = self.frames.iter_mut().map(|(_, out)| out);
+        frames.chain(self.samples.iter_mut().chain(&mut self.others).map(|table| &mut table.out))
+    }
+
+    /// The part being written.
+    pub fn part(&self) -> u32 {
+        self.part
+    }
+
+    fn is_empty(&self) -> bool {
+        let open = self.frames.iter().any(|(waiting, out)| waiting.len() > 0 || out.file.is_some());
+        !open && self.samples.iter().chain(&self.others).all(|table| table.rows.len() == 0 && table.out.file.is_none())
+    }
+
+    /// Ends the run: closes what is open and merges each table's parts into one durable file.
+    ///
+    /// Tables without a row have no file and are not in the answer. Can be done again after a cut ([`Self::resume`]).
+    pub fn finish(mut self) -> Result<Vec<TableFiles>, StoreError> {
+        if !self.is_empty() {
+            self.close_parts()?;
+        }
+        let last = self.part.saturating_sub(1);
+        let mut all = Vec::new();
+        let mut encoder = std::mem::replace(&mut self.encoder, Encoder::new());
+        for out in self.tables_mut() {
+            if let Some(path) = merge::merge(&out.folder, &out.schema, last, &mut encoder)? {
+                all.push(describe(&out.schema.table.folder, &path)?);
+            }
+        }
+        Ok(all)
+    }
+}
+
+/// A table's file with its rows, bytes and digest.
+fn describe(folder: &str, path: &Path) -> Result<TableFiles, StoreError> {
+    let rows = merge::metadata(path)?.file_metadata().num_rows().max(0) as u64;
+    let (bytes, hex) = sha256(path)?;
+    let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+    Ok(TableFiles { folder: folder.to_owned(), rows, bytes, files: vec![FileDigest { name, sha256: hex }] })
+}
+
+#[cfg(test)]
+pub(crate) mod tests;
