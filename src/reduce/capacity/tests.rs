@@ -1,0 +1,103 @@
+//! Discharges whose whole charge is known.
+
+use super::*;
+
+/// A constant-current discharge: 20 A for a pack of 60 Ah, line from 400 V to 340 V, display in steps of 1 %, ticks from..=to.
+fn discharge(from: u32, to: u32, display: impl Fn(f64) -> f64) -> Discharge {
+    let whole = 60.0 * 3600.0;
+    let at = |remaining: f64, value: f64| {
+        let charge = whole * (1.0 - remaining);
+        // Integral of a straight line of voltage.
+        let energy = charge * (400.0 + 340.0 + 60.0 * remaining) / 2.0 + 0.0 * value;
+        TickPoint { value, charge, energy, time: charge / 20.0, volt_seconds: energy / 20.0 }
+    };
+    // Nearest rounding: the display reaches v where the underlying value passes v + half a step.
+    let ticks: Vec<TickPoint> = (to..=from)
+        .rev()
+        .map(|value| {
+            let value = f64::from(value) / 100.0;
+            at(display(value + 0.005), value)
+        })
+        .collect();
+    let ends = [ticks[0], ticks[ticks.len() - 1]];
+    Discharge {
+        stretches: vec![ticks],
+        step: 0.01,
+        ends,
+        from_full: false,
+        to_zero: false,
+        period_s: 1.0,
+        sampling_charge: 0.0,
+    }
+}
+
+fn whole(discharge: &Discharge, sensors: &SensorErrors) -> (Estimate, Estimate) {
+    let outside = outside(discharge, sensors).unwrap();
+    let measured = |of: fn(&TickPoint) -> f64| Estimate::exact(of(&discharge.ends[1]) - of(&discharge.ends[0]));
+    (measured(|t| t.charge).add(&outside.charge), measured(|t| t.energy).add(&outside.energy))
+}
+
+#[test]
+fn a_straight_display_gives_the_whole() {
+    let (charge, energy) = whole(&discharge(90, 40, |d| d), &SensorErrors::default());
+    // To displayed 0 by nearest rounding: 99.5 % of 60 Ah.
+    assert!((charge.value / 3600.0 - 59.7).abs() < 0.02, "{}", charge.value / 3600.0);
+    // 60 Ah from 400 V to 340 V: 22.2 kWh, less half a per cent at 340 V.
+    let truth = 22.2 - 0.3 * 0.340;
+    assert!(
+        (energy.value / 3.6e6 - truth).abs() < energy.u95() / 3.6e6,
+        "{} {}",
+        energy.value / 3.6e6,
+        energy.u95() / 3.6e6
+    );
+    assert!(energy.u95() < 0.08 * energy.value && charge.u95() < 0.08 * charge.value);
+}
+
+#[test]
+fn shorter_spans_know_less() {
+    let u95 = |from, to| whole(&discharge(from, to, |d| d), &SensorErrors::default()).0.u95();
+    assert!(u95(90, 70) > 1.2 * u95(90, 50));
+    assert!(u95(90, 50) > 1.2 * u95(90, 10));
+}
+
+#[test]
+fn a_bent_display_stays_inside_the_interval() {
+    for bend in [-0.03, 0.03] {
+        let (charge, _) = whole(&discharge(90, 50, |d| d + bend * 4.0 * d * (1.0 - d)), &SensorErrors::default());
+        assert!((charge.value / 3600.0 - 59.7).abs() < charge.u95() / 3600.0, "{bend}: {charge:?}");
+        assert!((charge.value / 3600.0 - 59.7).abs() > 0.2, "a bend of 3 % must show");
+    }
+}
+
+#[test]
+fn sensors_errors_go_through() {
+    let discharge = discharge(90, 40, |d| d);
+    let sensors = SensorErrors { current_gain: 0.02, current_zero: 1.0, voltage_gain: 0.005, voltage_zero: 0.0 };
+    let outside = outside(&discharge, &sensors).unwrap();
+    let relative = |estimate: &Estimate, source: &Source| estimate.contribution(source) / estimate.value;
+    assert!((relative(&outside.charge, &sources::CURRENT_GAIN) - 0.02).abs() < 1e-12);
+    assert!((relative(&outside.energy, &sources::VOLTAGE_GAIN) - 0.005).abs() < 1e-12);
+    // 1 A in 20 A all along: as a gain of 5 %.
+    assert!((relative(&outside.charge, &sources::CURRENT_ZERO) - 0.05).abs() < 0.001, "{outside:?}");
+}
+
+#[test]
+fn a_break_costs_its_own_increment_only() {
+    let mut broken = discharge(90, 40, |d| d);
+    let ticks = broken.stretches.remove(0);
+    let (above, below) = ticks.split_at(25);
+    // 1 Ah went by unseen between the two.
+    let shifted = below.iter().map(|tick| TickPoint { charge: tick.charge - 3600.0, ..*tick }).collect();
+    broken.stretches = vec![above.to_vec(), shifted];
+    let fit = fit(&broken).unwrap();
+    assert!((fit.theta[0] / 3600.0 - 60.0).abs() < 0.05, "{:?}", fit.theta);
+}
+
+#[test]
+fn too_little_is_refused() {
+    let mut single = discharge(90, 40, |d| d);
+    single.stretches[0].truncate(1);
+    assert!(outside(&single, &SensorErrors::default()).is_err());
+    single.stretches.clear();
+    assert!(outside(&single, &SensorErrors::default()).is_err());
+}

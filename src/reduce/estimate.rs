@@ -1,0 +1,206 @@
+//! An estimate: a value and what each independent source of error adds to it, kept apart until the end.
+//!
+//! Follows JCGM 100:2008 (GUM), first order (5.1.2): every component is a sensitivity times a standard uncertainty, with
+//! its sign, under the name of its source. Two figures that share a source therefore share its error: it cancels in a
+//! difference or a ratio as it should, and `x - x` is 0 ± 0. Weak step: first order only, so a product of two large
+//! relative uncertainties (above some 10 %) is not to be trusted to the second digit.
+//!
+//! Does not format and does not know which sources a car has.
+
+use std::borrow::Cow;
+
+use statrs::distribution::{ContinuousCDF, StudentsT};
+
+/// The name of an independent source of error: the same name is the same error.
+#[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
+pub struct Source(pub Cow<'static, str>);
+
+impl Source {
+    /// A source with a fixed name.
+    pub const fn named(name: &'static str) -> Self {
+        Self(Cow::Borrowed(name))
+    }
+    /// A source whose name is made up at run time (one of several alike).
+    pub fn numbered(name: &str, number: usize) -> Self {
+        Self(Cow::Owned(format!("{name} {number}")))
+    }
+}
+
+/// How a component was evaluated (GUM 2.3.2, 2.3.3).
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Kind {
+    /// By statistics of repeated observations.
+    A,
+    /// By any other means: data sheet, resolution, common practice.
+    B,
+}
+
+/// What one source adds.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Component {
+    /// The source.
+    pub source: Source,
+    /// Sensitivity times standard uncertainty, signed, in the value's unit.
+    pub contribution: f64,
+    /// How it was evaluated.
+    pub kind: Kind,
+    /// Degrees of freedom; `None` for infinitely many.
+    pub dof: Option<f64>,
+    /// Part of a group of correlated inputs ([`jointly`]): Welch-Satterthwaite does not hold with it.
+    pub joint: bool,
+}
+
+/// A value with its components, sorted by source, each source once.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Estimate {
+    /// The value.
+    pub value: f64,
+    components: Vec<Component>,
+}
+
+impl Estimate {
+    /// A value without any error.
+    pub fn exact(value: f64) -> Self {
+        Self { value, components: Vec::new() }
+    }
+
+    /// With a component added; a source that is there already is added to, with its sign.
+    pub fn with(mut self, source: Source, contribution: f64, kind: Kind, dof: Option<f64>) -> Self {
+        let one = Component { source, contribution, kind, dof, joint: false };
+        self.components = merge(&self.components, 1.0, &[one], 1.0);
+        self
+    }
+
+    /// With a component of standard uncertainty known by other means, infinitely many degrees of freedom.
+    pub fn with_b(self, source: Source, contribution: f64) -> Self {
+        self.with(source, contribution, Kind::B, None)
+    }
+
+    /// With a component of which only the bound is known: a rectangle of this half-width, u = a / sqrt 3 (GUM 4.3.7).
+    pub fn with_bound(self, source: Source, half_width: f64) -> Self {
+        self.with_b(source, half_width / 3f64.sqrt())
+    }
+
+    /// What each source adds, sorted by source.
+    pub fn components(&self) -> &[Component] {
+        &self.components
+    }
+
+    /// The contribution of one source, 0 if it has none.
+    pub fn contribution(&self, source: &Source) -> f64 {
+        self.components.iter().find(|c| c.source == *source).map_or(0.0, |c| c.contribution)
+    }
+
+    /// Combined standard uncertainty: the root of the sum of squares over independent sources (GUM 5.1.2).
+    pub fn u(&self) -> f64 {
+        self.components.iter().map(|c| c.contribution * c.contribution).sum::<f64>().sqrt()
+    }
+
+    /// Effective degrees of freedom by Welch-Satterthwaite (GUM G.4.1); infinite where all components have infinitely many.
+    ///
+    /// `None`, refused, where correlated inputs with finite degrees of freedom take part: the formula does not hold there.
+    pub fn effective_dof(&self) -> Option<f64> {
+        let mut sum = 0.0;
+        for component in self.components.iter().filter(|c| c.contribution != 0.0) {
+            match component.dof {
+                Some(_) if component.joint => return None,
+                Some(dof) => sum += component.contribution.powi(4) / dof,
+                None => {}
+            }
+        }
+        Some(if sum > 0.0 { self.u().powi(4) / sum } else { f64::INFINITY })
+    }
+
+    /// Half-width of the 95 % interval: u times Student's t at the effective degrees of freedom.
+    ///
+    /// Where those are refused, t at the fewest degrees of freedom that any component has, which is never too narrow.
+    pub fn u95(&self) -> f64 {
+        let fewest = || self.components.iter().filter_map(|c| c.dof).fold(f64::INFINITY, f64::min);
+        coverage_factor_95(self.effective_dof().unwrap_or_else(fewest)) * self.u()
+    }
+
+    /// Sum.
+    pub fn add(&self, other: &Self) -> Self {
+        self.combined(self.value + other.value, 1.0, other, 1.0)
+    }
+
+    /// Difference.
+    pub fn sub(&self, other: &Self) -> Self {
+        self.combined(self.value - other.value, 1.0, other, -1.0)
+    }
+
+    /// Times an exact factor.
+    pub fn scale(&self, factor: f64) -> Self {
+        self.combined(self.value * factor, factor, &Self::exact(0.0), 0.0)
+    }
+
+    /// Product.
+    pub fn product(&self, other: &Self) -> Self {
+        self.combined(self.value * other.value, other.value, other, self.value)
+    }
+
+    /// Ratio; `None` where the divisor is 0 or the ratio not finite.
+    pub fn ratio(&self, other: &Self) -> Option<Self> {
+        let value = self.value / other.value;
+        let estimate = self.combined(value, 1.0 / other.value, other, -value / other.value);
+        (value.is_finite() && estimate.u().is_finite()).then_some(estimate)
+    }
+
+    /// A function's value, given its derivatives by `self` and `other`.
+    pub fn combined(&self, value: f64, by_self: f64, other: &Self, by_other: f64) -> Self {
+        Self { value, components: merge(&self.components, by_self, &other.components, by_other) }
+    }
+}
+
+fn merge(a: &[Component], ka: f64, b: &[Component], kb: f64) -> Vec<Component> {
+    let scaled = |c: &Component, k: f64| Component { contribution: c.contribution * k, ..c.clone() };
+    let mut merged: Vec<Component> = a.iter().map(|c| scaled(c, ka)).collect();
+    for component in b {
+        match merged.binary_search_by(|c| c.source.cmp(&component.source)) {
+            Ok(at) => merged[at].contribution += component.contribution * kb,
+            Err(at) => merged.insert(at, scaled(component, kb)),
+        }
+    }
+    merged
+}
+
+/// Estimates of inputs observed together: `covariance` is of the values themselves (of their means), row by row.
+///
+/// The errors are turned into independent sources `name 1`, `name 2`, ... by Cholesky's factor, so that every later
+/// figure carries the correlation by itself. Degrees of freedom are those of the joint observation. `None` where the
+/// matrix has the wrong size or is not positive semidefinite to rounding.
+pub fn jointly(name: &str, values: &[f64], covariance: &[f64], dof: Option<f64>) -> Option<Vec<Estimate>> {
+    let n = values.len();
+    if covariance.len() != n * n {
+        return None;
+    }
+    let factor = nalgebra::DMatrix::from_row_slice(n, n, covariance).cholesky()?.l();
+    let estimate = |(row, value): (usize, &f64)| Estimate {
+        value: *value,
+        components: (0..=row)
+            .map(|column| Component {
+                source: Source::numbered(name, column + 1),
+                contribution: factor[(row, column)],
+                kind: Kind::A,
+                dof,
+                joint: true,
+            })
+            .collect(),
+    };
+    let mut estimates: Vec<Estimate> = values.iter().enumerate().map(estimate).collect();
+    estimates.iter_mut().for_each(|e| e.components.sort_by(|a, b| a.source.cmp(&b.source)));
+    Some(estimates)
+}
+
+/// Student's t that covers 95 % (two-sided) at so many degrees of freedom (GUM table G.2), at least 1 of them.
+pub fn coverage_factor_95(dof: f64) -> f64 {
+    /// The normal distribution's factor, to which t falls.
+    const NORMAL_95: f64 = 1.959_963_984_540_054;
+    if !dof.is_finite() || dof > 1e6 {
+        return NORMAL_95;
+    }
+    StudentsT::new(0.0, 1.0, dof.max(1.0)).map_or(NORMAL_95, |t| t.inverse_cdf(0.975))
+}
+
+#[cfg(test)]
+mod tests;

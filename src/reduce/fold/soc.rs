@@ -1,0 +1,103 @@
+//! What a state of charge did during a run: its ticks, its first and last readings, when it reached 0.
+//!
+//! A tick is the first moment at which it reached a value that it never rose above again, held for 10 s: a value that
+//! regeneration undid is no tick until it is reached again for good. Readings of the first 30 s after waking are told,
+//! but count for nothing: battery computers correct themselves then.
+
+use super::Point;
+use crate::ledger::Phase;
+
+/// A value must stand this long to count, s.
+pub const HOLD_S: f64 = 10.0;
+/// Readings in this time after waking never count, s.
+pub const WAKING_S: f64 = 30.0;
+
+/// A tick: the moment a value was reached for good.
+#[derive(Clone, Copy, Debug)]
+pub struct Tick {
+    /// The value, percent.
+    pub value: f64,
+    /// The value before it, percent; NaN where the reading before it was missing, or it came from below.
+    pub before: f64,
+    /// The trace at that moment.
+    pub at: Point,
+}
+
+/// What one state of charge did.
+#[derive(Clone, Debug, Default)]
+pub struct SocRecord {
+    /// The first reading, percent.
+    pub first: Option<f64>,
+    /// The first reading that counts, with its moment.
+    pub first_counting: Option<(f64, Point)>,
+    /// The last reading, with its moment.
+    pub last: Option<(f64, Point)>,
+    /// The smallest change seen, percent.
+    pub step: Option<f64>,
+    /// The ticks, values falling.
+    pub ticks: Vec<Tick>,
+    /// When 0 was first reached and held.
+    pub zero: Option<Point>,
+    /// 0 was read, but not long enough.
+    pub zero_touched: bool,
+    zero_since: Option<Point>,
+    previous: Option<f64>,
+}
+
+impl SocRecord {
+    pub(super) fn see(&mut self, value: f64, at: &Point) {
+        if !value.is_finite() {
+            self.previous = None;
+            return;
+        }
+        self.first.get_or_insert(value);
+        if let Some((last, _)) = self.last {
+            let change = (value - last).abs();
+            if change > 1e-9 {
+                self.step = Some(self.step.map_or(change, |step| step.min(change)));
+            }
+        }
+        self.last = Some((value, *at));
+        if at.t < WAKING_S || at.phase == Phase::Charge {
+            self.previous = None;
+            return;
+        }
+        self.first_counting.get_or_insert((value, *at));
+        self.tick(value, at);
+        self.zero(value, at);
+        self.previous = Some(value);
+    }
+
+    fn tick(&mut self, value: f64, at: &Point) {
+        while self.ticks.last().is_some_and(|tick| tick.value < value) {
+            self.ticks.pop();
+        }
+        if self.ticks.last().is_none_or(|tick| value < tick.value) {
+            let before = self.previous.filter(|previous| *previous > value).unwrap_or(f64::NAN);
+            self.ticks.push(Tick { value, before, at: *at });
+        }
+    }
+
+    fn zero(&mut self, value: f64, at: &Point) {
+        if value > 0.0 {
+            self.zero_since = None;
+            return;
+        }
+        self.zero_touched = true;
+        let since = *self.zero_since.get_or_insert(*at);
+        if self.zero.is_none() && at.t - since.t >= HOLD_S {
+            self.zero = Some(since);
+        }
+    }
+
+    pub(super) fn finish(&mut self, end: &Point) {
+        while self.ticks.last().is_some_and(|tick| end.t - tick.at.t < HOLD_S) {
+            self.ticks.pop();
+        }
+    }
+
+    /// The step of the display: the smallest change seen, 1 % where it never changed.
+    pub fn step_or_one(&self) -> f64 {
+        self.step.unwrap_or(1.0)
+    }
+}

@@ -1,0 +1,86 @@
+//! What the reduction is given: of each run, its names, what its sensors are known to, its gaps and its folded trace.
+//!
+//! Plain data; `load` makes it from files, tests make it from nothing.
+
+use super::fold::RunSummary;
+use super::sampling::Sampling;
+use crate::map::{Basis, Sent};
+use crate::schema::Role;
+use crate::time::WallClock;
+
+/// One run.
+#[derive(Clone, Debug)]
+pub struct RunInput {
+    /// Its name.
+    pub name: String,
+    /// The vehicle's name.
+    pub vehicle: String,
+    /// When it began, if any clock said so.
+    pub start: Option<WallClock>,
+    /// Which role counts as the state of charge where no card says.
+    pub soc_counts: Role,
+    /// The roles that its map filled.
+    pub roles: Vec<RoleUse>,
+    /// When what was not observed.
+    pub gaps: Vec<Gap>,
+    /// Its trace, folded.
+    pub summary: RunSummary,
+    /// What thinning its samples showed; `None` where it was not measured.
+    pub sampling: Option<Sampling>,
+    /// What went wrong with it before it came here, in plain words.
+    pub problems: Vec<String>,
+}
+
+/// A role and how well its sensor is known.
+#[derive(Clone, PartialEq, Debug)]
+pub struct RoleUse {
+    /// The role.
+    pub role: Role,
+    /// Standard uncertainty of its gain, in parts; `None` where none was given.
+    pub gain: Option<f64>,
+    /// Standard uncertainty of its zero, in the base unit; `None` where none was given.
+    pub offset: Option<f64>,
+    /// What that rests on.
+    pub basis: Basis,
+    /// Whether its silence means anything.
+    pub sent: Sent,
+}
+
+/// What a gap leaves out.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub enum Missing {
+    /// The pack's power: energy and charge.
+    Power,
+    /// The wheel speed: distance.
+    Speed,
+}
+
+impl Missing {
+    /// As people read it.
+    pub fn text(self) -> &'static str {
+        match self {
+            Self::Power => "pack power",
+            Self::Speed => "speed",
+        }
+    }
+}
+
+/// A stretch of run time in which something was not observed.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Gap {
+    /// What.
+    pub missing: Missing,
+    /// From, in seconds of run time.
+    pub from_s: f64,
+    /// To, in seconds of run time.
+    pub to_s: f64,
+    /// The part of it that was missing: 1, or of one of several packs its share, taken as equal.
+    pub part: f64,
+}
+
+impl RunInput {
+    /// How well a role's sensor is known, if it has one.
+    pub fn role(&self, role: Role) -> Option<&RoleUse> {
+        self.roles.iter().find(|used| used.role == role)
+    }
+}

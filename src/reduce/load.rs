@@ -1,0 +1,260 @@
+//! From a run's folder to what the reduction is given: `run.json`, the trace and the samples of voltage and current.
+//!
+//! Reads through the store, a few thousand rows at a time, so memory stays at a few megabytes however long the run.
+//! Forms no figure. A run that cannot be read is a fault; the others go on.
+
+use std::path::Path;
+
+use super::fold::{Folder, TraceChunk, columns};
+use super::input::{Gap, Missing, RoleUse, RunInput};
+use super::sampling::{Sampling, SamplingError, Thinner};
+use crate::document::Fault;
+use crate::ledger::{self, GapOf, Phase};
+use crate::map::{Basis, Sent};
+use crate::schema::Role;
+use crate::store::run_file::{Ended, RoleUsed, RunFile};
+use crate::store::{StoreError, reader};
+use crate::time::WallClock;
+
+/// The runs that could be read, and what was wrong with the others.
+#[derive(Debug, Default)]
+pub struct Loaded {
+    /// Ready to be reduced.
+    pub runs: Vec<RunInput>,
+    /// One for each run that could not be read.
+    pub faults: Vec<Fault>,
+}
+
+/// Reads runs, each given by its folder.
+pub fn runs<P: AsRef<Path>>(folders: &[P]) -> Loaded {
+    let mut loaded = Loaded::default();
+    for folder in folders {
+        match run(folder.as_ref()) {
+            Ok(run) => loaded.runs.push(run),
+            Err(error) => loaded.faults.push(fault(folder.as_ref(), error)),
+        }
+    }
+    loaded
+}
+
+fn fault(folder: &Path, error: StoreError) -> Fault {
+    if !folder.join("run.json").exists() {
+        let what =
+            if folder.exists() { "holds no run.json: it is not a finished run" } else { "there is no such folder" };
+        return Fault::whole(folder.display().to_string(), what)
+            .remedy("name a run's folder, DATA/vehicle=NAME/run=NAME");
+    }
+    error.into()
+}
+
+/// Reads one run.
+pub fn run(folder: &Path) -> Result<RunInput, StoreError> {
+    let file = RunFile::load(folder)?;
+    let mut problems = Vec::new();
+    let summary = trace(folder, &mut problems)?;
+    let packs = packs(&file.roles);
+    let gaps = gaps(&file, packs, &mut problems);
+    let mut run = RunInput {
+        name: file.run.clone(),
+        vehicle: file.vehicle.clone(),
+        start: file.start_utc.as_deref().and_then(WallClock::parse_iso),
+        soc_counts: Role::from_key(&file.soc_counts).unwrap_or(Role::Soc),
+        roles: roles(&file.roles),
+        gaps,
+        summary,
+        sampling: None,
+        problems,
+    };
+    match sampling(folder, &file.roles, &run) {
+        Ok(sampling) => run.sampling = sampling,
+        Err(error) => run.problems.push(error.to_string()),
+    }
+    if file.ended == Ended::Recovered {
+        run.problems.push("the recording was cut; up to about a second before the cut is missing".into());
+    }
+    for damage in file.damage.iter().filter(|damage| damage.count > 0) {
+        let count = crate::format::count(damage.count);
+        run.problems.push(format!("{}: {count} lines or packets could not be read", damage.source));
+    }
+    Ok(run)
+}
+
+fn trace(folder: &Path, problems: &mut Vec<String>) -> Result<super::fold::RunSummary, StoreError> {
+    let mut wanted = columns();
+    wanted.push("phase");
+    let mut folded = Folder::default();
+    let mut phases: Vec<Phase> = Vec::new();
+    let mut unknown = 0;
+    reader::read_floats(folder, "trace", &wanted, |chunk| {
+        let Some((cells, floats)) = chunk.columns.split_last() else { return };
+        let names = chunk.names.last().map_or(&[][..], Vec::as_slice);
+        phases.clear();
+        phases.extend(cells.iter().map(|cell| {
+            let name = names.get(*cell as usize).map_or("", String::as_str);
+            let known = [Phase::Drive, Phase::Stand, Phase::Charge].into_iter().find(|phase| phase.key() == name);
+            unknown += u64::from(known.is_none());
+            known.unwrap_or_default()
+        }));
+        let views: Vec<&[f64]> = floats.iter().map(Vec::as_slice).collect();
+        folded.push(&TraceChunk { t_us: chunk.t_us, phase: &phases, columns: &views });
+    })?;
+    if unknown > 0 {
+        problems.push(format!("{unknown} rows of the trace name no known phase and count as standing"));
+    }
+    Ok(folded.finish())
+}
+
+/// How many packs the roles speak of.
+fn packs(roles: &[RoleUsed]) -> u8 {
+    roles.iter().filter_map(|used| used.role.split_once('.')?.1.parse().ok()).max().unwrap_or(1)
+}
+
+fn gaps(file: &RunFile, packs: u8, problems: &mut Vec<String>) -> Vec<Gap> {
+    let listed: Vec<ledger::Gap> = match serde_json::from_value(file.gaps.clone()) {
+        Ok(listed) => listed,
+        Err(error) => {
+            problems.push(format!("the gaps in run.json cannot be read ({error}); they are estimated from the trace"));
+            Vec::new()
+        }
+    };
+    let gap = |gap: ledger::Gap| {
+        let (missing, part) = match gap.what {
+            GapOf::Pack(_) => (Missing::Power, 1.0 / f64::from(packs.max(1))),
+            GapOf::Speed => (Missing::Speed, 1.0),
+        };
+        Gap { missing, from_s: gap.from.0 as f64 / 1e6, to_s: gap.to.0 as f64 / 1e6, part }
+    };
+    listed.into_iter().map(gap).collect()
+}
+
+fn roles(used: &[RoleUsed]) -> Vec<RoleUse> {
+    let mut roles: Vec<RoleUse> = Vec::new();
+    for used in used {
+        let Some(role) = Role::from_key(base(&used.role)) else { continue };
+        let basis = match &*used.tolerance.basis {
+            "data sheet" => Basis::DataSheet,
+            "balanced against a meter" => Basis::BalancedAgainstMeter,
+            _ => Basis::Assumed,
+        };
+        // Assumed to be perfect is no statement: this room's own assumption stands in.
+        let given = basis != Basis::Assumed || used.tolerance.gain != 0.0 || used.tolerance.offset != 0.0;
+        let (gain, offset) = (given.then_some(used.tolerance.gain), given.then_some(used.tolerance.offset));
+        let sent = if used.sent == "on change" { Sent::OnChange } else { Sent::Cyclic };
+        match roles.iter_mut().find(|known| known.role == role) {
+            // Of several packs the zeros add.
+            Some(known) => known.offset = known.offset.zip(offset).map(|(a, b)| a + b).or(known.offset).or(offset),
+            None => roles.push(RoleUse { role, gain, offset, basis, sent }),
+        }
+    }
+    roles
+}
+
+fn base(role: &str) -> &str {
+    role.split_once('.').map_or(role, |(base, _)| base)
+}
+
+/// A role's signal in the samples: its message, its column, and the column that is taken off it.
+struct Column<'a> {
+    message: &'a str,
+    plus: &'a str,
+    minus: Option<&'a str>,
+    factor: f64,
+    offset: f64,
+}
+
+impl<'a> Column<'a> {
+    fn of(used: &'a RoleUsed) -> Option<Self> {
+        let (first, second) = match used.signal.split_once(" - ") {
+            Some((first, second)) => (first, Some(second)),
+            None => (&*used.signal, None),
+        };
+        let (message, plus) = first.split_once('.')?;
+        let minus = second.and_then(|second| Some(second.split_once('.')?.1));
+        Some(Self { message, plus, minus, factor: used.factor, offset: used.offset })
+    }
+
+    fn names(&self) -> impl Iterator<Item = &'a str> {
+        std::iter::once(self.plus).chain(self.minus)
+    }
+
+    /// The value of a row; `at` is where its first column stands.
+    fn value(&self, columns: &[Vec<f64>], at: usize, row: usize) -> f64 {
+        let cell = |column: usize| columns.get(column).and_then(|cells| cells.get(row)).copied().unwrap_or(f64::NAN);
+        let raw = cell(at) - if self.minus.is_some() { cell(at + 1) } else { 0.0 };
+        raw * self.factor + self.offset
+    }
+}
+
+/// What sampling may have cost, pack by pack, in squares.
+fn sampling(folder: &Path, used: &[RoleUsed], run: &RunInput) -> Result<Option<Sampling>, StoreError> {
+    let find = |role: Role, pack: u8| {
+        let key = role.key();
+        let numbered = format!("{key}.{}", pack + 1);
+        let found = used.iter().find(|used| used.role == numbered || (pack == 0 && used.role == key));
+        found.filter(|used| used.sent != "on change").and_then(Column::of)
+    };
+    let mut squares = [0.0; 4];
+    let mut blocks = 0;
+    for pack in 0..packs(used) {
+        let errors = match (find(Role::PackVoltage, pack), find(Role::PackCurrent, pack), find(Role::PackPower, pack)) {
+            (Some(volt), Some(current), _) if volt.message == current.message => together(folder, &volt, &current)?,
+            (Some(volt), Some(current), _) => apart(folder, &volt, &current, run)?,
+            (_, _, Some(power)) => {
+                let error = alone(folder, &power)?;
+                Sampling { energy: [error.net, error.positive, error.negative], charge: 0.0, blocks: error.blocks }
+            }
+            _ => continue,
+        };
+        let [net, out, back] = errors.energy;
+        squares.iter_mut().zip([net, out, back, errors.charge]).for_each(|(sum, u)| *sum += u * u);
+        blocks += errors.blocks;
+    }
+    let [net, out, back, charge] = squares.map(f64::sqrt);
+    Ok((blocks > 0).then_some(Sampling { energy: [net, out, back], charge, blocks }))
+}
+
+fn alone(folder: &Path, column: &Column<'_>) -> Result<SamplingError, StoreError> {
+    let mut thinner = Thinner::default();
+    let names: Vec<&str> = column.names().collect();
+    reader::read_floats(folder, &format!("samples/message={}", column.message), &names, |chunk| {
+        for (row, t_us) in chunk.t_us.iter().enumerate() {
+            thinner.push(*t_us as f64 / 1e6, column.value(chunk.columns, 0, row));
+        }
+    })?;
+    Ok(thinner.finish())
+}
+
+/// Voltage and current of one message: their product is thinned.
+fn together(folder: &Path, volt: &Column<'_>, current: &Column<'_>) -> Result<Sampling, StoreError> {
+    let (mut power, mut charge) = (Thinner::default(), Thinner::default());
+    let names: Vec<&str> = volt.names().chain(current.names()).collect();
+    let second = volt.names().count();
+    reader::read_floats(folder, &format!("samples/message={}", volt.message), &names, |chunk| {
+        for (row, t_us) in chunk.t_us.iter().enumerate() {
+            let (t, ampere) = (*t_us as f64 / 1e6, current.value(chunk.columns, second, row));
+            charge.push(t, ampere);
+            power.push(t, ampere * volt.value(chunk.columns, 0, row));
+        }
+    })?;
+    let power = power.finish();
+    let energy = [power.net, power.positive, power.negative];
+    Ok(Sampling { energy, charge: charge.finish().net, blocks: power.blocks })
+}
+
+/// Voltage and current of two messages: each is thinned by itself, the other taken at its mean.
+///
+/// Weak step: what both lose at the same moments (voltage sags as current rises) is left out; it is of second order.
+fn apart(folder: &Path, volt: &Column<'_>, current: &Column<'_>, run: &RunInput) -> Result<Sampling, StoreError> {
+    let (by_current, by_volt) = (alone(folder, current)?, alone(folder, volt)?);
+    let means = run.summary.last().map(|last| {
+        let observed = (last.t - last.sums.time_unobserved).max(1.0);
+        (last.volt_seconds / observed, (last.charge() / observed).abs())
+    });
+    let (mean_volt, mean_current) = means.unwrap_or((0.0, 0.0));
+    let energy = [by_current.net, by_current.positive, by_current.negative];
+    let energy = energy.map(|u| (u * mean_volt).hypot(by_volt.net * mean_current));
+    Ok(Sampling { energy, charge: by_current.net, blocks: by_current.blocks })
+}
+
+#[cfg(test)]
+mod tests;
