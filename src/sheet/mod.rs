@@ -1,3 +1,7 @@
 //! What people read: terminal tables.
 //!
 //! Computes no figure.
+
+pub mod table;
+
+pub use table::table;

@@ -1,0 +1,308 @@
+//! The report of a test for a terminal: plain words, at most 80 columns, every figure with its uncertainty.
+//!
+//! Computes no figure and rounds none (`format` does); units are chosen once for all of it.
+
+use crate::format::{self, line, wrap};
+use crate::ledger::Phase;
+use crate::quantity::{ConsumptionUnit, Coulomb, Joule, Metre};
+use crate::reduce::estimate::Estimate;
+use crate::reduce::input::Missing;
+use crate::reduce::usable::{Method, Tenth};
+use crate::reduce::{Reduction, fill::Fill};
+
+/// Sources that add less than this part of a figure's variance are not listed.
+const WORTH_A_WORD: f64 = 0.01;
+
+/// The report; ends with a line end.
+pub fn table(reduction: &Reduction, units: ConsumptionUnit) -> String {
+    let report = Report { reduction, units };
+    let mut text = String::new();
+    for part in [
+        report.what(),
+        report.figures(),
+        report.capacity(),
+        report.tenths(),
+        report.between(),
+        report.gaps(),
+        report.rests_on(),
+        report.problems(),
+    ] {
+        if !part.is_empty() {
+            if !text.is_empty() {
+                text.push('\n');
+            }
+            text.push_str(&part);
+        }
+    }
+    text
+}
+
+struct Report<'a> {
+    reduction: &'a Reduction,
+    units: ConsumptionUnit,
+}
+
+fn energy(estimate: &Estimate) -> String {
+    format::figure(Joule(estimate.value).kwh(), Some(Joule(estimate.u95()).kwh()), "kWh")
+}
+
+fn charge(estimate: &Estimate) -> String {
+    format::figure(Coulomb(estimate.value).ah(), Some(Coulomb(estimate.u95()).ah()), "Ah")
+}
+
+fn or_not_measured(figure: Option<&Estimate>, written: impl Fn(&Estimate) -> String) -> String {
+    figure.map_or("not measured".into(), written)
+}
+
+impl Report<'_> {
+    fn distance(&self, estimate: &Estimate) -> String {
+        format::distance(Metre(estimate.value), Some(Metre(estimate.u95())), self.units.in_miles())
+    }
+
+    fn plain_distance(&self, metres: f64) -> String {
+        let (value, unit) =
+            if self.units.in_miles() { (Metre(metres).miles(), "mi") } else { (Metre(metres).km(), "km") };
+        format!("{} {unit}", format::significant(value, 3))
+    }
+
+    fn per_distance(&self, estimate: &Estimate) -> String {
+        let value = self.units.from_joule_per_metre(estimate.value);
+        // A proportional or a reciprocal unit keeps the relative uncertainty (first order).
+        let u95 = value.abs() * estimate.u95() / estimate.value.abs();
+        format::figure(value, Some(u95), self.units.symbol())
+    }
+
+    fn what(&self) -> String {
+        let Reduction { vehicle, card, runs, .. } = self.reduction;
+        let mut text = line("Vehicle", if vehicle.is_empty() { "not named" } else { vehicle });
+        if let Some(card) = card {
+            text += &line("Test card", card);
+        }
+        for (index, run) in runs.iter().enumerate() {
+            let label = if index > 0 {
+                ""
+            } else if runs.len() > 1 {
+                "Runs"
+            } else {
+                "Run"
+            };
+            text += &line(label, &format!("{}, {}", run.name, format::duration(run.duration)));
+        }
+        text
+    }
+
+    fn figures(&self) -> String {
+        let Reduction { energy: moved, consumption, soc, way, unobserved, .. } = self.reduction;
+        let mut text = line("Time", &self.time(*unobserved));
+        text += &line("Distance", &self.way());
+        for (label, other) in [("odometer", &way.odometer), ("integrated speed", &way.speed), ("fixes", &way.fixes)] {
+            if let Some(other) = other.as_ref().filter(|other| Some(*other) != way.counting()) {
+                text += &line(&format!("  by {label}"), &self.distance(other));
+            }
+        }
+        text += &line("Energy out", &or_not_measured(moved.out.as_ref(), energy));
+        text += &line("Energy back in", &or_not_measured(moved.back.as_ref(), energy));
+        text += &line("Energy net", &or_not_measured(moved.net.as_ref(), energy));
+        if let Some(charged) = &moved.charged {
+            text += &line("Charged from a plug", &energy(charged));
+        }
+        text += &line("Charge net", &or_not_measured(moved.charge.as_ref(), charge));
+        let per_distance = |figure: &Option<Estimate>| or_not_measured(figure.as_ref(), |e| self.per_distance(e));
+        text += &line("Energy per distance", &format!("{}, net while driving", per_distance(&consumption.net)));
+        text += &line("", &format!("{}, out while driving", per_distance(&consumption.gross)));
+        text += &line("", &format!("{}, net with standing", per_distance(&consumption.with_standing)));
+        let reading = |value: Option<f64>| value.map_or("not known".into(), format::percent);
+        let which = if soc.role == crate::schema::Role::Soc { "displayed" } else { "the battery computer's" };
+        text += &line("State of charge", &format!("{} to {}, {which}", reading(soc.first), reading(soc.last)));
+        text
+    }
+
+    fn time(&self, unobserved: f64) -> String {
+        let Reduction { duration, phases, .. } = self.reduction;
+        let phases: Vec<String> = phases
+            .iter()
+            .filter(|phase| phase.duration > 0.0)
+            .map(|line| format!("{} {}", word(line.phase), format::duration(line.duration)))
+            .collect();
+        let unobserved = match unobserved {
+            0.0 => "all of it observed".into(),
+            short if short < 0.5 => format!("{} s unobserved", format::significant(short, 1)),
+            longer => format!("{} unobserved", format::duration(longer)),
+        };
+        let phases = if phases.is_empty() { String::new() } else { format!(" ({})", phases.join(", ")) };
+        format!("{}{phases}, {unobserved}", format::duration(*duration))
+    }
+
+    fn way(&self) -> String {
+        let way = &self.reduction.way;
+        match way.counting().zip(way.counts) {
+            Some((distance, counts)) => {
+                let why = if way.by_card { "as the card says" } else { "the least uncertain" };
+                format!("{}, by {}, {why}", self.distance(distance), counts.text())
+            }
+            None => "not measured".into(),
+        }
+    }
+
+    fn capacity(&self) -> String {
+        let Reduction { usable, claimed_usable_kwh, .. } = self.reduction;
+        if usable.method == Method::NotMeasured {
+            return line("Usable capacity", &format!("not measured: {}", usable.why));
+        }
+        let mut text = line("Usable capacity", &or_not_measured(usable.energy.as_ref(), energy));
+        text += &line("", &or_not_measured(usable.charge.as_ref(), charge));
+        text += &line("", &format!("{}: {}", usable.method.text(), usable.why));
+        if usable.estimated_share > 0.0 {
+            text += &line("", &format!("{} of it estimated, not measured", format::share(usable.estimated_share)));
+        }
+        if let Some((claimed, found)) = claimed_usable_kwh.zip(usable.energy.as_ref()) {
+            let claim = format::significant(claimed, 3);
+            let ratio = found.scale(100.0 / Joule::from_kwh(claimed).0);
+            text += &line(
+                "",
+                &format!("{} of the {claim} kWh claimed", format::figure(ratio.value, Some(ratio.u95()), "%")),
+            );
+        }
+        if let Some((beyond, distance)) = usable.reserve.as_ref().filter(|(energy, _)| energy.value > 0.0) {
+            let beyond = format!("{} in {}, not in usable capacity", energy(beyond), self.plain_distance(*distance));
+            text += &line("Beyond displayed 0 %", &beyond);
+        }
+        text
+    }
+
+    fn tenths(&self) -> String {
+        let known: Vec<&Tenth> = self.reduction.tenths.iter().filter(|tenth| tenth.energy.is_some()).collect();
+        if known.is_empty() {
+            return String::new();
+        }
+        let mut text = String::from("By tenth of the charge\n");
+        for tenth in known {
+            let cells = [
+                or_not_measured(tenth.energy.as_ref(), energy),
+                or_not_measured(tenth.charge.as_ref(), charge),
+                or_not_measured(tenth.distance.as_ref(), |distance| self.distance(distance)),
+            ];
+            let row = format!(
+                "  {:>3} % to {:>2} %  {:>19} {:>19} {:>19}",
+                tenth.from, tenth.to, cells[0], cells[1], cells[2]
+            );
+            text += &format!("{}\n", row.trim_end());
+        }
+        text
+    }
+
+    fn between(&self) -> String {
+        let joins = &self.reduction.joins;
+        if joins.is_empty() {
+            return String::new();
+        }
+        let mut text = String::from("Between runs (in usable capacity alone)\n");
+        for join in joins {
+            let time = join.seconds.map_or("unknown time".into(), format::duration);
+            let change = match join.soc_change {
+                None => "state of charge not known".into(),
+                Some(0.0) => "the same state of charge".into(),
+                Some(change) => {
+                    let way = if change < 0.0 { "more" } else { "less" };
+                    format!("{} {way} state of charge", format::percent(change.abs()))
+                }
+            };
+            let drawn = match join.energy {
+                Some((value, u)) => {
+                    let estimate = Estimate::exact(value).with_b(crate::reduce::sources::JOINS, u);
+                    format!("{} by {}, an estimate", energy(&estimate), join.from)
+                }
+                None if join.charged => "charged".into(),
+                None => "energy not known".into(),
+            };
+            text += &wrap("  ", &format!("{} to {}: {time}, {change}, {drawn}", join.runs.0, join.runs.1), 4);
+        }
+        text
+    }
+
+    fn gaps(&self) -> String {
+        let Reduction { gaps, energy, .. } = self.reduction;
+        let mut text = String::new();
+        for missing in [Missing::Power, Missing::Speed] {
+            let of: Vec<&Fill> = gaps.iter().map(|(_, fill)| fill).filter(|fill| fill.gap.missing == missing).collect();
+            let seconds: f64 = of.iter().map(|fill| fill.gap.to_s - fill.gap.from_s).sum();
+            // The moments before a run's first sample are gaps too, and not worth a line.
+            if seconds < 0.5 {
+                continue;
+            }
+            let longest = of.iter().map(|fill| fill.gap.to_s - fill.gap.from_s).fold(0.0, f64::max);
+            let share = match missing {
+                Missing::Power => energy.estimated_share,
+                Missing::Speed => self.reduction.way.estimated_share,
+            };
+            let said = format!(
+                "{} in {}, the longest {} s; {} of the figure estimated for them",
+                format::duration(seconds),
+                if of.len() == 1 { "1 gap".into() } else { format!("{} gaps", format::count(of.len() as u64)) },
+                format::significant(longest, 2),
+                format::share(share)
+            );
+            text += &line(&format!("No {}", missing.text()), &said);
+        }
+        text
+    }
+
+    fn rests_on(&self) -> String {
+        let Reduction { energy, usable, consumption, assumed, stated, open_current, .. } = self.reduction;
+        let mut text = String::from("What the uncertainty rests on (one standard uncertainty)\n");
+        let figures =
+            [("net energy", &energy.net), ("energy per distance", &consumption.net), ("usable", &usable.energy)];
+        for (name, figure) in figures {
+            if let Some(figure) = figure.as_ref().filter(|figure| figure.u() > 0.0) {
+                text += &wrap("  ", &format!("{name}: {}", budget(figure)), 4);
+            }
+        }
+        for (word, list) in [("stated by the map", stated), ("assumed (common practice, no source)", assumed)] {
+            if !list.is_empty() {
+                text += &wrap("  ", &format!("{word}: {}", list.join(", ")), 4);
+            }
+        }
+        if let Some((current, seconds)) = open_current {
+            let current = format::significant(*current, 2);
+            let time = format::duration(*seconds);
+            text += &wrap(
+                "  ",
+                &format!("with the contactors open ({time}) the current read {current} A; not corrected for"),
+                4,
+            );
+        }
+        text
+    }
+
+    fn problems(&self) -> String {
+        let problems = &self.reduction.problems;
+        if problems.is_empty() {
+            return "Problems: none\n".into();
+        }
+        problems.iter().fold("Problems\n".into(), |text, problem| text + &wrap("  - ", problem, 4))
+    }
+}
+
+fn word(phase: Phase) -> &'static str {
+    match phase {
+        Phase::Drive => "driving",
+        Phase::Stand => "standing",
+        Phase::Charge => "charging",
+    }
+}
+
+/// The sources that matter, largest first, as shares of the figure.
+fn budget(figure: &Estimate) -> String {
+    let variance = figure.u().powi(2);
+    let mut lines: Vec<(f64, &str)> = figure
+        .components()
+        .iter()
+        .filter(|line| line.contribution.powi(2) > WORTH_A_WORD * variance)
+        .map(|line| ((line.contribution / figure.value).abs(), &*line.source.0))
+        .collect();
+    lines.sort_by(|a, b| b.0.total_cmp(&a.0));
+    lines.iter().map(|(share, name)| format!("{name} {}", format::share(*share))).collect::<Vec<_>>().join(", ")
+}
+
+#[cfg(test)]
+mod tests;

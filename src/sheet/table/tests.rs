@@ -1,0 +1,50 @@
+//! The report of invented discharges, whole.
+
+use super::*;
+use crate::card::Card;
+use crate::document::Document;
+use crate::reduce::synthetic::{Car, Chance, Drive};
+use crate::reduce::{Options, RunInput, reduce};
+
+fn drive() -> Drive {
+    Drive::of(&Car::plain(), &mut Chance::new(1))
+}
+
+fn report(runs: &[RunInput], card: Option<&str>, units: ConsumptionUnit) -> String {
+    let card =
+        card.map(|text| Card::parse(&Document::from_text("card.toml", text), std::path::Path::new("")).0.unwrap());
+    table(&reduce(runs, card.as_ref(), &Options::default()), units)
+}
+
+#[test]
+fn a_full_discharge() {
+    let drive = drive();
+    let run = drive.run_with_gap("20270314T061502Z", drive.window(100.0, 0.0), Some(2_000..2_030));
+    let card = "full_charge = 'ended by the car'\nclaimed_usable_kwh = 58";
+    insta::assert_snapshot!(report(&[run], Some(card), ConsumptionUnit::KwhPer100Km));
+}
+
+#[test]
+fn two_runs_of_a_part_in_miles() {
+    let drive = drive();
+    let runs = [(90.0, 60.0), (59.0, 45.0)].map(|(a, b)| drive.run(&format!("from-{a}"), drive.window(a, b)));
+    insta::assert_snapshot!(report(&runs, None, ConsumptionUnit::MiPerKwh));
+}
+
+#[test]
+fn nothing_to_report() {
+    insta::assert_snapshot!(report(&[], None, ConsumptionUnit::WhPerKm));
+}
+
+#[test]
+fn nothing_is_wider_than_the_terminal() {
+    let drive = drive();
+    for (from, to) in [(100.0, 0.0), (90.0, 40.0), (60.0, 55.0)] {
+        for units in [ConsumptionUnit::WhPerKm, ConsumptionUnit::WhPerMi] {
+            let report = report(&[drive.run("20270314T061502Z", drive.window(from, to))], None, units);
+            for line in report.lines() {
+                assert!(line.chars().count() <= format::COLUMNS, "{line}");
+            }
+        }
+    }
+}
