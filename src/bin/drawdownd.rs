@@ -1,5 +1,5 @@
 //! The daemon's entry point: parses nothing itself, calls the library, exits with its code.
 
 fn main() -> std::process::ExitCode {
-    std::process::ExitCode::SUCCESS
+    drawdown::daemon::main()
 }

@@ -1,3 +1,102 @@
 //! The companion's commands, thin: parse, call, print, exit code.
 //!
-//! Computes nothing.
+//! Computes nothing. Exit codes: 0 done; 1 done, but something was wrong with the input and was said; 2 not done.
+
+mod check;
+mod demo;
+mod ingest;
+mod reduce;
+mod rehearse;
+mod say;
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand, ValueEnum};
+
+use crate::quantity::ConsumptionUnit;
+
+/// Records of an electric car's full-discharge test in, energy per distance and usable battery capacity out.
+#[derive(Parser)]
+#[command(name = "drawdown", version, max_term_width = 100)]
+#[command(after_help = "Exit status: 0 done; 1 done, but something was wrong with the input; 2 not done.\n\
+    Start with `drawdown demo`.")]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Say everything that is wrong with a signal map, and what of it a recording shows
+    Check(check::Arguments),
+    /// Read recordings into a data set
+    Ingest(ingest::Arguments),
+    /// Turn one or more runs of one discharge into energy per distance and usable capacity
+    Reduce(reduce::Arguments),
+    /// Drive an invented car over an invented course and write what its bus would say
+    Rehearse(rehearse::Arguments),
+    /// The whole job on the committed recording of an invented car
+    Demo(demo::Arguments),
+}
+
+/// The unit of energy per distance; distances follow it.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, ValueEnum)]
+enum Units {
+    /// Wh/km
+    #[default]
+    WhPerKm,
+    /// kWh/100 km
+    #[value(name = "kwh-per-100km")]
+    KwhPer100Km,
+    /// Wh/mi
+    WhPerMi,
+    /// mi/kWh
+    MiPerKwh,
+}
+
+impl From<Units> for ConsumptionUnit {
+    fn from(units: Units) -> Self {
+        match units {
+            Units::WhPerKm => Self::WhPerKm,
+            Units::KwhPer100Km => Self::KwhPer100Km,
+            Units::WhPerMi => Self::WhPerMi,
+            Units::MiPerKwh => Self::MiPerKwh,
+        }
+    }
+}
+
+/// What a command came to.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum Outcome {
+    /// Done.
+    Done,
+    /// Done, but something was wrong with the input and was said.
+    WithFaults,
+    /// Not done; why was said.
+    NotDone,
+}
+
+/// Runs the companion on the process's arguments.
+pub fn main() -> ExitCode {
+    let outcome = match Arguments::parse().command {
+        Command::Check(arguments) => check::run(&arguments),
+        Command::Ingest(arguments) => ingest::run(&arguments),
+        Command::Reduce(arguments) => reduce::run(&arguments),
+        Command::Rehearse(arguments) => rehearse::run(&arguments),
+        Command::Demo(arguments) => demo::run(&arguments),
+    };
+    match outcome {
+        Outcome::Done => ExitCode::SUCCESS,
+        Outcome::WithFaults => ExitCode::from(1),
+        Outcome::NotDone => ExitCode::from(2),
+    }
+}
+
+/// A map that every command that needs one names in the same way.
+#[derive(clap::Args)]
+struct MapArgument {
+    /// The signal map (TOML)
+    #[arg(long, value_name = "FILE")]
+    map: PathBuf,
+}

@@ -1,3 +1,60 @@
-//! The daemon: configuration, life cycle, supervision.
+//! The daemon: configuration, life cycle, the loop that feeds observations to the session.
 //!
-//! The only room beside cli and bin that prints, exits or reads the environment.
+//! Decides nothing about the job itself. Exit codes: 0 stopped in order or the replay ended; 2 could not start or go on.
+
+mod clock;
+mod config;
+mod run;
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+
+use clap::Parser;
+use signal_hook::consts::{SIGINT, SIGTERM};
+
+pub use clock::{Clock, SystemClock};
+pub use config::{Config, Pace, Source};
+pub use run::run;
+
+use crate::document::Fault;
+
+/// Records what a car's buses say, unattended.
+#[derive(Parser)]
+#[command(name = "drawdownd", version, max_term_width = 100)]
+#[command(after_help = "Exit status: 0 stopped in order, or the replay ended; 2 could not start or go on.")]
+struct Arguments {
+    /// The configuration (TOML)
+    #[arg(long, value_name = "FILE")]
+    config: PathBuf,
+}
+
+/// Runs the daemon on the process's arguments until its sources end or it is told to stop.
+pub fn main() -> ExitCode {
+    let arguments = Arguments::parse();
+    tracing_subscriber::fmt().with_writer(std::io::stderr).with_target(false).init();
+    match start(&arguments) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(fault) => {
+            tracing::error!("{fault}");
+            ExitCode::from(2)
+        }
+    }
+}
+
+fn start(arguments: &Arguments) -> Result<(), Fault> {
+    let (config, faults) = Config::load(&arguments.config);
+    for fault in &faults {
+        if fault.is_error() { tracing::error!("{fault}") } else { tracing::warn!("{fault}") }
+    }
+    let name = arguments.config.display().to_string();
+    let config = config.filter(|_| !faults.iter().any(Fault::is_error));
+    let config = config.ok_or_else(|| Fault::whole(name, "not usable").remedy("mend what is said above"))?;
+    let stop = Arc::new(AtomicBool::new(false));
+    for signal in [SIGTERM, SIGINT] {
+        signal_hook::flag::register(signal, Arc::clone(&stop))
+            .map_err(|error| Fault::whole("drawdownd", format!("cannot listen for signal {signal}: {error}")))?;
+    }
+    run(&config, &SystemClock::new(), &stop)
+}

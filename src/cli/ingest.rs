@@ -1,0 +1,170 @@
+//! `drawdown ingest`: recordings into a data set, with a progress bar on a terminal.
+//!
+//! Only drives the same session as the daemon; keeps no journal, since the recording can be read again.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+
+use super::{MapArgument, Outcome, say};
+use crate::document::Fault;
+use crate::map::Map;
+use crate::observation::Batch;
+use crate::source::replay::Replay;
+use crate::store::data_set::RunFolder;
+use crate::store::names::valid_name;
+use crate::store::recorder::Plan;
+use crate::store::run_file::{Damage, Ended, MadeBy, Source};
+use crate::store::session::{Session, Settings};
+use crate::store::{StoreError, sha256};
+use crate::time::Span;
+
+/// Frames read at a time.
+pub const BATCH_FRAMES: usize = 16_384;
+
+#[derive(clap::Args)]
+#[command(after_help = "Examples:\n  \
+    drawdown ingest drive.log --map car.toml --vehicle heron --into DATA\n  \
+    drawdown ingest morning.log.zst evening.pcapng --map car.toml --vehicle heron --into DATA --no-frames")]
+pub struct Arguments {
+    /// Recordings: candump text (.gz, .zst too), pcap, pcapng, CSV of signals, a run's folder
+    #[arg(required = true, value_name = "RECORDING")]
+    recordings: Vec<PathBuf>,
+    #[command(flatten)]
+    map: MapArgument,
+    /// The car's name in the data set
+    #[arg(long, value_name = "NAME")]
+    vehicle: String,
+    /// The data set's folder, made if need be
+    #[arg(long, value_name = "DATA")]
+    into: PathBuf,
+    /// Silence that ends a run, s
+    #[arg(long, value_name = "SECONDS", default_value_t = 60.0)]
+    quiet_s: f64,
+    /// Keep decoded samples only, not the raw frames
+    #[arg(long)]
+    no_frames: bool,
+    /// Frames read at a time; changes nothing in the result
+    #[arg(long, value_name = "COUNT", default_value_t = BATCH_FRAMES, hide = true)]
+    batch_frames: usize,
+}
+
+pub fn run(arguments: &Arguments) -> Outcome {
+    let loaded = crate::map::load(&arguments.map.map);
+    let faulty = say::faults(&loaded.faults);
+    let Some(map) = loaded.map else { return Outcome::NotDone };
+    let job = Job {
+        recordings: arguments.recordings.clone(),
+        map: Arc::new(map),
+        vehicle: arguments.vehicle.clone(),
+        into: arguments.into.clone(),
+        quiet: Span::from_seconds(arguments.quiet_s),
+        record_frames: !arguments.no_frames,
+        batch_frames: arguments.batch_frames,
+    };
+    match job.check().and_then(|()| job.run()) {
+        Ok(done) => {
+            let damaged = say::damage(&done.damage);
+            done.runs.iter().for_each(|run| println!("{}", run.path.display()));
+            if faulty || damaged { Outcome::WithFaults } else { Outcome::Done }
+        }
+        Err(fault) => say::not_done(&fault),
+    }
+}
+
+/// Recordings to be read into a data set.
+pub struct Job {
+    pub recordings: Vec<PathBuf>,
+    pub map: Arc<Map>,
+    pub vehicle: String,
+    pub into: PathBuf,
+    pub quiet: Span,
+    pub record_frames: bool,
+    pub batch_frames: usize,
+}
+
+/// What came of it.
+pub struct Done {
+    pub runs: Vec<RunFolder>,
+    pub damage: Vec<Damage>,
+}
+
+impl Job {
+    fn check(&self) -> Result<(), Fault> {
+        if !valid_name(&self.vehicle) {
+            let fault = Fault::whole("--vehicle", format!("'{}' can't name a vehicle", self.vehicle));
+            return Err(fault.remedy("use 1 to 64 of A-Z a-z 0-9 _ -"));
+        }
+        if self.quiet < Span::of_seconds(1) {
+            return Err(Fault::whole("--quiet-s", "less than 1 s ends every run at once").remedy("use 1 or more"));
+        }
+        Ok(())
+    }
+
+    /// Reads the recordings; on an error or Ctrl-C the data set keeps what whole runs it got.
+    pub fn run(&self) -> Result<Done, Fault> {
+        let mut replay = Replay::open(&self.recordings, Some(&self.map), self.batch_frames.max(1))?;
+        // Digests are made beside the reading: on a machine with a second core they cost no time.
+        let digests = std::thread::spawn({
+            let recordings = self.recordings.clone();
+            move || recordings.iter().map(|path| digest(path)).collect::<Result<Vec<_>, _>>()
+        });
+        let mut plan = Plan::new(Arc::clone(&self.map), &self.vehicle, MadeBy::Ingest, Vec::new());
+        plan.record_frames = self.record_frames;
+        let settings = Settings { data: self.into.clone(), quiet: self.quiet, plan: Arc::new(plan) };
+        let mut session = Session::open(settings)?;
+        self.feed(&mut replay, &mut session)?;
+        let sources =
+            digests.join().map_err(|_| Fault::whole("ingest", "the digest of a recording could not be made"))??;
+        let damage = Damage::of(replay.damage());
+        session.made_from(sources, damage.clone());
+        let runs = session.finish(Ended::EndOfRecording)?;
+        if runs.is_empty() {
+            let names: Vec<String> = self.recordings.iter().map(|path| path.display().to_string()).collect();
+            say::damage(&damage);
+            return Err(Fault::whole(names.join(", "), "nothing that a run could begin with"));
+        }
+        Ok(Done { runs, damage })
+    }
+
+    fn feed(&self, replay: &mut Replay, session: &mut Session) -> Result<(), Fault> {
+        let stop = Arc::new(AtomicBool::new(false));
+        // Where no handler can be set, Ctrl-C ends the process at once; what is staged then goes with the next ingest.
+        let _ = signal_hook::flag::register(signal_hook::consts::SIGINT, Arc::clone(&stop));
+        let bar = progress_bar(replay.progress().total);
+        let mut batch = Batch::default();
+        let mut frames = 0;
+        while replay.next(&mut batch)? {
+            session.take(&batch, replay.names())?;
+            frames += batch.frames.len();
+            batch.clear();
+            bar.set_position(replay.progress().done);
+            let rate = frames as f64 / 1e6 / bar.elapsed().as_secs_f64().max(1e-3);
+            bar.set_message(format!("{rate:.1} M frames/s"));
+            if stop.load(Ordering::Relaxed) {
+                bar.finish_and_clear();
+                return Err(Fault::whole(self.into.display().to_string(), "stopped; the run being read was not added"));
+            }
+        }
+        bar.finish_and_clear();
+        Ok(())
+    }
+}
+
+fn digest(path: &Path) -> Result<Source, StoreError> {
+    let name = path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned();
+    let sha256 = if path.is_file() { Some(sha256(path)?.1) } else { None };
+    Ok(Source { name, sha256 })
+}
+
+/// Bytes read, frames a second, time left; nothing at all when standard error is not a terminal.
+fn progress_bar(total: Option<u64>) -> ProgressBar {
+    let bar = total.map_or_else(ProgressBar::no_length, ProgressBar::new);
+    bar.set_draw_target(ProgressDrawTarget::stderr_with_hz(5));
+    if let Ok(style) = ProgressStyle::with_template("{bar:30} {bytes} of {total_bytes}  {msg}  {eta} left") {
+        bar.set_style(style);
+    }
+    bar
+}
