@@ -1,0 +1,91 @@
+//! The trial `speed`, the part that needs the library: makes the seeded log and times the stages on it.
+//!
+//! `speed log FRAMES SEED LOG MAP` writes log and map; `speed parse LOG` and `speed ledger LOG MAP` run one stage each over
+//! the file and print frames and seconds. Peers are timed by `peers.py` beside it, never here.
+
+mod log;
+
+use std::fs::File;
+use std::io::{self, BufWriter, Write};
+use std::path::Path;
+use std::time::Instant;
+
+use drawdown::decode::Decoder;
+use drawdown::ledger::{Ledger, LedgerRole};
+use drawdown::observation::{Batch, BusNames};
+use drawdown::source::replay;
+use drawdown::time::RunTime;
+
+fn main() -> Result<(), Box<dyn std::error::Error>> {
+    let arguments: Vec<String> = std::env::args().skip(1).collect();
+    let arguments: Vec<&str> = arguments.iter().map(String::as_str).collect();
+    match arguments[..] {
+        ["log", frames, seed, log, map] => Ok(make(frames.parse()?, seed.parse()?, log, map)?),
+        ["parse", log] => parse(log),
+        ["ledger", log, map] => ledger(log, map),
+        _ => Err("usage: speed log FRAMES SEED LOG MAP | parse LOG | ledger LOG MAP".into()),
+    }
+}
+
+fn make(frames: u64, seed: u64, log: &str, map: &str) -> io::Result<()> {
+    let mut out = BufWriter::with_capacity(1 << 20, File::create(log)?);
+    log::write_log(&mut out, frames, seed)?;
+    out.flush()?;
+    let mut out = BufWriter::new(File::create(map)?);
+    log::write_map(&mut out)?;
+    out.flush()
+}
+
+fn report(frames: u64, started: Instant, rest: &str) {
+    println!("{{\"frames\":{frames},\"seconds\":{}{rest}}}", started.elapsed().as_secs_f64());
+}
+
+fn parse(log: &str) -> Result<(), Box<dyn std::error::Error>> {
+    let started = Instant::now();
+    let mut recording = replay::open(Path::new(log), None)?;
+    let (mut batch, mut names, mut frames) = (Batch::default(), BusNames::default(), 0);
+    let mut more = true;
+    while more {
+        more = recording.read(&mut batch, &mut names)?;
+        frames += batch.frames.len() as u64;
+        batch.clear();
+    }
+    report(frames, started, "");
+    Ok(())
+}
+
+fn ledger(log: &str, map: &str) -> Result<(), Box<dyn std::error::Error>> {
+    let started = Instant::now();
+    let map = drawdown::map::load(Path::new(map)).map.ok_or("the trial's own map is faulty")?;
+    let mut decoder = Decoder::new(&map);
+    let roles: Vec<LedgerRole> = map.roles.iter().map(|role| LedgerRole { slot: role.slot, sent: role.sent }).collect();
+    let mut ledger = Ledger::new(&roles);
+    let mut recording = replay::open(Path::new(log), None)?;
+    let (mut batch, mut names, mut frames) = (Batch::default(), BusNames::default(), 0);
+    let mut origin = None;
+    let mut last = RunTime(0);
+    let mut more = true;
+    while more {
+        more = recording.read(&mut batch, &mut names)?;
+        decoder.set_buses(&names);
+        for frame in &batch.frames {
+            let at = RunTime((frame.at - *origin.get_or_insert(frame.at)).0);
+            last = at;
+            if let Some(decoded) = decoder.frame(frame, batch.payload(frame)) {
+                for tap in decoded.taps {
+                    if let Some(value) = tap.value(decoded.values) {
+                        ledger.sample(tap.role, at, value);
+                    }
+                }
+            }
+        }
+        frames += batch.frames.len() as u64;
+        batch.clear();
+        ledger.drain_trace(|_| {});
+    }
+    ledger.finish(last);
+    let sums = ledger.sums();
+    let net = (sums.energy_out - sums.energy_in) / 3_600.0;
+    report(frames, started, &format!(",\"net_wh\":{net},\"distance_m\":{}", sums.distance));
+    Ok(())
+}
