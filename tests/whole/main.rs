@@ -2,4 +2,15 @@
 //!
 //! Tests that ask a reference library run `.venv/bin/python`, which `bash tests/run` installs.
 
+mod battery;
+mod data_set;
+mod decode;
+mod demo;
+mod identity;
+mod isotp;
+mod map_faults;
+mod real_drives;
+mod recordings;
+mod recovery;
 mod support;
+mod tidy;

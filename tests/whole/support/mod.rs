@@ -61,3 +61,9 @@ pub fn real_drives() -> Option<PathBuf> {
     let folder = root().join("../shared/real-drives");
     folder.join("reference.jsonl").exists().then_some(folder)
 }
+
+/// The value of a figure of `drawdown reduce --json`; every measured figure has an interval.
+pub fn figure(figure: &serde_json::Value) -> f64 {
+    assert!(figure["u95"].as_f64().is_some_and(|interval| interval >= 0.0), "no interval: {figure}");
+    figure["value"].as_f64().unwrap_or_else(|| panic!("not measured: {figure}"))
+}

@@ -1,0 +1,134 @@
+//! Eight real drives, where their recordings lie beside the checkout: energy, charge and distance against figures that the
+//! trapezoid rule gives on the published, unquantised columns.
+//!
+//! Source: M. Steinstraeter, J. Buberger, D. Trifonov, "Battery and Heating Data in Real Driving Cycles", IEEE DataPort, 2020,
+//! doi 10.21227/6jr9-5235. Nothing of the recordings enters the repository; the table of results is docs/validation.md.
+
+use std::fmt::Write as _;
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use serde_json::Value;
+
+use crate::support::{companion, figure, real_drives, root, scratch, stdout};
+
+const ROLES: &str = r#"
+[roles.pack_voltage]
+signal = "PACK_FAST.PackVoltage"
+[roles.pack_current]
+signal = "PACK_FAST.PackCurrent"
+positive = "charge"
+[roles.pack_temperature]
+signal = "PACK_FAST.PackTemperature"
+[roles.soc]
+signal = "PACK_SOC.SocDisplayed"
+[roles.soc_internal]
+signal = "PACK_SOC.SocInternal"
+[roles.speed]
+signal = "MOTION.Speed"
+[roles.heater_power]
+signal = "CLIMATE.HeaterPower"
+[roles.compressor_power]
+signal = "CLIMATE.CompressorPower"
+[roles.ambient_temperature]
+signal = "CLIMATE.AmbientTemperature"
+"#;
+
+/// Ingests one drive and gives its run folder.
+fn ingest(drives: &Path, trip: &str, map: &Path, data: &Path) -> PathBuf {
+    let recording = drives.join(format!("{trip}.log"));
+    let printed = stdout(
+        companion()
+            .arg("ingest")
+            .arg(recording)
+            .arg("--map")
+            .arg(map)
+            .args(["--vehicle", "hatchback", "--into"])
+            .arg(data),
+    );
+    PathBuf::from(printed.lines().next().expect("a run").split(" (").next().expect("a folder"))
+}
+
+fn reduce(runs: &[&PathBuf]) -> Value {
+    serde_json::from_str(&stdout(companion().arg("reduce").args(runs).arg("--json"))).expect("JSON")
+}
+
+/// What of the reference is compared, where it stands in our JSON, and by how much it may differ (in parts).
+const COMPARED: [(&str, &[&str], f64); 5] = [
+    ("net_kwh", &["energy", "net_kwh"], 2e-4),
+    ("out_kwh", &["energy", "out_kwh"], 1e-3),
+    ("in_kwh", &["energy", "in_kwh"], 1e-3),
+    ("charge_ah", &["charge_net_ah"], 2e-4),
+    ("distance_km", &["distance_km"], 2e-4),
+];
+
+fn at<'a>(value: &'a Value, path: &[&str]) -> &'a Value {
+    path.iter().fold(value, |value, key| &value[key])
+}
+
+#[test]
+fn eight_real_drives() {
+    let Some(drives) = real_drives() else {
+        println!("no recordings beside the checkout: nothing compared");
+        return;
+    };
+    let folder = scratch();
+    let (map, data) = (folder.path().join("map.toml"), folder.path().join("DATA"));
+    fs::copy(drives.join("real-drives.dbc"), folder.path().join("real-drives.dbc")).expect("the DBC");
+    fs::write(&map, format!("dbc = \"real-drives.dbc\"\n{ROLES}")).expect("a map");
+    let reference = fs::read_to_string(drives.join("reference.jsonl")).expect("the reference");
+    let mut table = String::new();
+    let mut runs = Vec::new();
+    for line in reference.lines() {
+        let expected: Value = serde_json::from_str(line).expect("JSON");
+        let trip = expected["trip"].as_str().expect("a name").trim_end_matches(".csv").to_owned();
+        let run = ingest(&drives, &trip, &map, &data);
+        let reduced = reduce(&[&run]);
+        write!(table, "| {trip} |").expect("text");
+        for (key, path, tolerance) in COMPARED {
+            let (ours, theirs) = (figure(at(&reduced, path)), expected[key].as_f64().expect("a number"));
+            let off = ours / theirs - 1.0;
+            assert!(off.abs() <= tolerance, "{trip}: {key} is {ours}, reference {theirs}, off by {:.4} %", off * 100.0);
+            write!(table, " {ours:.4} | {:+.4} % |", off * 100.0).expect("text");
+        }
+        table.push('\n');
+        runs.push((trip, run));
+    }
+    assert_eq!(runs.len(), 8);
+    let page = fs::read_to_string(root().join("docs/validation.md")).expect("docs/validation.md");
+    for table in [table, joined(&runs)] {
+        assert!(page.contains(&table), "docs/validation.md does not hold this table:\n{table}");
+    }
+}
+
+/// Drives that follow each other on one charge, joined.
+fn joined(runs: &[(String, PathBuf)]) -> String {
+    let mut table = String::from(
+        "| joined | net energy, kWh | distance, km | span, % | usable capacity, kWh | usable charge, Ah |\n| --- | --- | --- | --- | --- | --- |\n",
+    );
+    for discharge in [&["TripA03", "TripA04", "TripA05"][..], &["TripA06", "TripA07"], &["TripB16", "TripB17"]] {
+        let folders: Vec<&PathBuf> =
+            runs.iter().filter(|(trip, _)| discharge.contains(&&**trip)).map(|(_, folder)| folder).collect();
+        let whole = reduce(&folders);
+        let parts: f64 = folders.iter().map(|folder| figure(&reduce(&[folder])["energy"]["net_kwh"])).sum();
+        let net = figure(&whole["energy"]["net_kwh"]);
+        assert!((net / parts - 1.0).abs() < 1e-9, "{discharge:?}: {net} kWh joined, {parts} kWh in parts");
+        let capacity = &whole["usable_capacity"];
+        let with_interval = |value: &Value| match value["value"].as_f64() {
+            Some(number) => format!("{number:.2} ± {:.2}", value["u95"].as_f64().expect("an interval")),
+            None => "not measured".to_owned(),
+        };
+        let span = capacity["span_percent"].as_f64().map_or_else(|| "none".to_owned(), |span| format!("{span:.1}"));
+        writeln!(
+            table,
+            "| {} | {} | {} | {span} | {} | {} |",
+            discharge.join(" + "),
+            with_interval(&whole["energy"]["net_kwh"]),
+            with_interval(&whole["distance_km"]),
+            with_interval(&capacity["kwh"]),
+            with_interval(&capacity["ah"]),
+        )
+        .expect("text");
+    }
+    table
+}
