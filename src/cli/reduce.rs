@@ -6,6 +6,7 @@ use std::path::PathBuf;
 
 use super::{Outcome, Units, say};
 use crate::card::Card;
+use crate::quantity::ConsumptionUnit;
 use crate::reduce::{self, Options};
 
 #[derive(clap::Args)]
@@ -20,9 +21,9 @@ pub struct Arguments {
     /// The test card (TOML); without RUN, the runs are those that it names
     #[arg(long, value_name = "FILE")]
     card: Option<PathBuf>,
-    /// The unit of energy per distance; distances follow it
-    #[arg(long, value_enum, default_value_t)]
-    units: Units,
+    /// The unit of energy per distance; distances follow it; without it the card's, else Wh/km
+    #[arg(long, value_enum)]
+    units: Option<Units>,
     /// Print JSON instead of a table
     #[arg(long)]
     json: bool,
@@ -50,7 +51,9 @@ pub fn run(arguments: &Arguments) -> Outcome {
     if arguments.json {
         print!("{}", reduction.to_json());
     } else {
-        print!("{}", crate::sheet::table(&reduction, arguments.units.into()));
+        let of_card = card.as_ref().and_then(|card| card.units);
+        let units = arguments.units.map(ConsumptionUnit::from).or(of_card).unwrap_or_default();
+        print!("{}", crate::sheet::table(&reduction, units));
     }
     if faulty { Outcome::WithFaults } else { Outcome::Done }
 }

@@ -13,14 +13,18 @@ use crate::reduce::{Reduction, fill::Fill};
 /// Sources that add less than this part of a figure's variance are not listed.
 const WORTH_A_WORD: f64 = 0.01;
 
+/// A smaller share of the usable capacity that was estimated is said with the gaps alone.
+const SHARE_WORTH_A_WORD: f64 = 0.001;
+
 /// The report; ends with a line end.
 pub fn table(reduction: &Reduction, units: ConsumptionUnit) -> String {
     let report = Report { reduction, units };
     let mut text = String::new();
     for part in [
         report.what(),
-        report.figures(),
+        report.headline(),
         report.capacity(),
+        report.measured(),
         report.tenths(),
         report.between(),
         report.gaps(),
@@ -91,15 +95,22 @@ impl Report<'_> {
         text
     }
 
-    fn figures(&self) -> String {
-        let Reduction { energy: moved, consumption, soc, way, unobserved, .. } = self.reduction;
-        let mut text = line("Time", &self.time(*unobserved));
-        text += &line("Distance", &self.way());
-        for (label, other) in [("odometer", &way.odometer), ("integrated speed", &way.speed), ("fixes", &way.fixes)] {
-            if let Some(other) = other.as_ref().filter(|other| Some(*other) != way.counting()) {
-                text += &line(&format!("  by {label}"), &self.distance(other));
-            }
-        }
+    /// What a test is driven for comes first.
+    fn headline(&self) -> String {
+        let Reduction { consumption, .. } = self.reduction;
+        let per_distance = |figure: &Option<Estimate>| or_not_measured(figure.as_ref(), |e| self.per_distance(e));
+        let mut text = line("Energy per distance", &format!("{}, net while driving", per_distance(&consumption.net)));
+        text += &line("", &format!("{}, out while driving", per_distance(&consumption.gross)));
+        text += &line("", &format!("{}, net with standing", per_distance(&consumption.with_standing)));
+        text + &line("Distance", &self.way())
+    }
+
+    fn measured(&self) -> String {
+        let Reduction { energy: moved, soc, way, .. } = self.reduction;
+        let reading = |value: Option<f64>| value.map_or("not known".into(), format::percent);
+        let which = if soc.role == crate::schema::Role::Soc { "displayed" } else { "the battery computer's" };
+        let mut text = self.time();
+        text += &line("State of charge", &format!("{} to {}, {which}", reading(soc.first), reading(soc.last)));
         text += &line("Energy out", &or_not_measured(moved.out.as_ref(), energy));
         text += &line("Energy back in", &or_not_measured(moved.back.as_ref(), energy));
         text += &line("Energy net", &or_not_measured(moved.net.as_ref(), energy));
@@ -107,30 +118,28 @@ impl Report<'_> {
             text += &line("Charged from a plug", &energy(charged));
         }
         text += &line("Charge net", &or_not_measured(moved.charge.as_ref(), charge));
-        let per_distance = |figure: &Option<Estimate>| or_not_measured(figure.as_ref(), |e| self.per_distance(e));
-        text += &line("Energy per distance", &format!("{}, net while driving", per_distance(&consumption.net)));
-        text += &line("", &format!("{}, out while driving", per_distance(&consumption.gross)));
-        text += &line("", &format!("{}, net with standing", per_distance(&consumption.with_standing)));
-        let reading = |value: Option<f64>| value.map_or("not known".into(), format::percent);
-        let which = if soc.role == crate::schema::Role::Soc { "displayed" } else { "the battery computer's" };
-        text += &line("State of charge", &format!("{} to {}, {which}", reading(soc.first), reading(soc.last)));
+        for (label, other) in [("odometer", &way.odometer), ("integrated speed", &way.speed), ("fixes", &way.fixes)] {
+            if let Some(other) = other.as_ref().filter(|other| Some(*other) != way.counting()) {
+                text += &line("Other distance", &format!("{}, by {label}", self.distance(other)));
+            }
+        }
         text
     }
 
-    fn time(&self, unobserved: f64) -> String {
-        let Reduction { duration, phases, .. } = self.reduction;
+    fn time(&self) -> String {
+        let Reduction { duration, phases, unobserved, .. } = self.reduction;
         let phases: Vec<String> = phases
             .iter()
             .filter(|phase| phase.duration > 0.0)
             .map(|line| format!("{} {}", word(line.phase), format::duration(line.duration)))
             .collect();
-        let unobserved = match unobserved {
-            0.0 => "all of it observed".into(),
-            short if short < 0.5 => format!("{} s unobserved", format::significant(short, 1)),
-            longer => format!("{} unobserved", format::duration(longer)),
-        };
         let phases = if phases.is_empty() { String::new() } else { format!(" ({})", phases.join(", ")) };
-        format!("{}{phases}, {unobserved}", format::duration(*duration))
+        let unobserved = match *unobserved {
+            0.0 => "none".into(),
+            short if short < 0.5 => format!("{} s", format::significant(short, 1)),
+            longer => format!("{}, more on it below", format::duration(longer)),
+        };
+        line("Time", &format!("{}{phases}", format::duration(*duration))) + &line("  unobserved", &unobserved)
     }
 
     fn way(&self) -> String {
@@ -151,8 +160,9 @@ impl Report<'_> {
         }
         let mut text = line("Usable capacity", &or_not_measured(usable.energy.as_ref(), energy));
         text += &line("", &or_not_measured(usable.charge.as_ref(), charge));
-        text += &line("", &format!("{}: {}", usable.method.text(), usable.why));
-        if usable.estimated_share > 0.0 {
+        let join = if usable.method == Method::Full { ';' } else { ':' };
+        text += &line("", &format!("{} discharge{join} {}", usable.method.text(), usable.why));
+        if usable.estimated_share >= SHARE_WORTH_A_WORD {
             text += &line("", &format!("{} of it estimated, not measured", format::share(usable.estimated_share)));
         }
         if let Some((claimed, found)) = claimed_usable_kwh.zip(usable.energy.as_ref()) {

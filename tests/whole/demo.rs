@@ -65,5 +65,8 @@ fn what_a_person_reads_of_the_demo() {
     let report: String =
         printed.lines().take_while(|line| !line.starts_with("files: ")).map(|line| format!("{line}\n")).collect();
     assert!(report.lines().all(|line| line.chars().count() <= 80), "wider than a terminal:\n{report}");
+    let readme = std::fs::read_to_string(root().join("README.md")).expect("README.md");
+    let head = report.split("\nBy tenth").next().expect("a report");
+    assert!(readme.contains(head), "README.md does not show what the demo prints:\n{head}");
     insta::assert_snapshot!(report);
 }
