@@ -12,5 +12,6 @@ mod map_faults;
 mod real_drives;
 mod recordings;
 mod recovery;
+mod rehearsal;
 mod support;
 mod tidy;
