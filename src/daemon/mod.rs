@@ -6,6 +6,7 @@ mod clock;
 mod config;
 mod run;
 
+use std::io::IsTerminal;
 use std::path::PathBuf;
 use std::process::ExitCode;
 use std::sync::Arc;
@@ -33,7 +34,9 @@ struct Arguments {
 /// Runs the daemon on the process's arguments until its sources end or it is told to stop.
 pub fn main() -> ExitCode {
     let arguments = Arguments::parse();
-    tracing_subscriber::fmt().with_writer(std::io::stderr).with_target(false).init();
+    // Colours are for people at a terminal; a journal or a file gets plain text.
+    let colour = std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none();
+    tracing_subscriber::fmt().with_writer(std::io::stderr).with_ansi(colour).with_target(false).init();
     match start(&arguments) {
         Ok(()) => ExitCode::SUCCESS,
         Err(fault) => {
