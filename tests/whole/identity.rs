@@ -101,3 +101,13 @@ fn replay_in_real_time_changes_no_byte() {
     ingest(&recording, &whole, &[]);
     assert_same(&whole, &replay(&recording, folder.path(), "real time"));
 }
+
+#[test]
+fn the_data_sets_own_frames_are_a_recording_of_the_same_run() {
+    let folder = scratch();
+    let recording = short_recording(folder.path(), 60_000);
+    let (first, again) = (folder.path().join("first"), folder.path().join("again"));
+    ingest(&recording, &first, &[]);
+    ingest(&first.join("vehicle=heron/run=20270314T061502Z"), &again, &[]);
+    assert_same(&first, &again);
+}
