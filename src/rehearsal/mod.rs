@@ -97,3 +97,6 @@ impl Rehearsal {
         self.witness.truth(&self.car)
     }
 }
+
+#[cfg(test)]
+mod tests;

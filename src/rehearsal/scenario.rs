@@ -56,7 +56,7 @@ pub struct Scenario {
     /// When all frames are missing.
     #[serde(default)]
     pub gap: Vec<Gap>,
-    /// Frames that no map knows. May be emptied: the rest of the recording stays the same but for the delays they cause.
+    /// Frames that no map knows. May be emptied: drive and truth stay the same, the other frames but for their jitter.
     #[serde(default)]
     pub noise: Vec<NoiseFrame>,
     /// The satellite receiver, if there is one.

@@ -6,6 +6,7 @@ mod battery;
 mod data_set;
 mod decode;
 mod demo;
+mod demo_frames;
 mod identity;
 mod isotp;
 mod map_faults;
