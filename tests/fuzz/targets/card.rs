@@ -1,0 +1,10 @@
+//! Fuzz target: a test card's text. Judges no result beyond what it asserts.
+
+#![no_main]
+
+libfuzzer_sys::fuzz_target!(|data: &[u8]| {
+    if let Ok(text) = std::str::from_utf8(data) {
+        let document = drawdown::document::Document::from_text("card.toml", text);
+        let _ = drawdown::card::Card::parse(&document, std::path::Path::new(""));
+    }
+});
