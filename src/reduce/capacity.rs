@@ -9,12 +9,12 @@
 //!
 //! by generalised least squares: e is the timing of each tick (poll period, filter lag, a tenth of a step), w a random walk
 //! along the charge (what integrating lost to sampling, and the battery computer's own wander). The display's bend g has a
-//! prior instead of data, wide ([`BEND_SD`]), since no full discharge of this very car is at hand. Residuals larger than the
+//! prior instead of data, wide (`BEND_SD`), since no full discharge of this very car is at hand. Residuals larger than the
 //! error model allows widen it (Birge ratio), never the other way round.
 //!
 //! Energy outside the measured part is its charge times a mean voltage: the measured voltage under load is taken as a straight
 //! line of the state of charge; between 'goes on along that line' and 'stays as it was at the edge' the middle is taken and
-//! the two are the bounds. At the bottom every cell chemistry drops away from the line: `KNEE` is taken off, and is its own uncertainty.
+//! the two are the bounds. At the bottom every cell chemistry drops away from the line: a little is taken off, and is its own uncertainty.
 //!
 //! Admitted weak steps: the widths of the bend, the wander and the knee are common practice, no source; the load outside
 //! the span is taken to be like that inside; the error of the first and last tick counts in the fit only.
@@ -25,7 +25,7 @@ use std::f64::consts::PI;
 
 use nalgebra::{DMatrix, DVector};
 
-use super::estimate::{Estimate, Kind, Source};
+use super::estimate::{Estimate, Kind};
 use super::regression::{self, Refused};
 use super::sources;
 
@@ -34,7 +34,7 @@ pub const BEND_SD: [f64; 3] = [0.02, 0.008, 0.004];
 /// The battery computer's wander over a full discharge, as a share of it (a random walk): common practice, no source.
 const WANDER: f64 = 0.002;
 /// A display's filter may lag by this much more at one tick than at another, s: common practice, no source.
-const LAG_S: f64 = 2.0;
+pub const LAG_S: f64 = 2.0;
 /// Part of a step by which a tick may come early or late for other reasons: common practice, no source.
 const STEP_PART: f64 = 0.1;
 /// Ticks closer than this are thinned out: they say nothing new, and the fit's cost grows with their cube.
@@ -362,11 +362,6 @@ impl VoltageLine {
         let bounds = self.slope * way / 3f64.sqrt();
         (at_edge + self.slope * way, bounds.hypot(self.slope_u * (edge - self.at + way)))
     }
-}
-
-/// Whether a name is one of those that only what is outside has.
-pub fn is_extrapolation(source: &Source) -> bool {
-    [sources::TICKS, sources::BEND, sources::SOC_ROUNDING, sources::VOLTAGE_OUTSIDE].contains(source)
 }
 
 #[cfg(test)]

@@ -3,7 +3,7 @@
 //! From the minute of power on both sides, from the car's lifetime counters, from the state of charge, or from the
 //! odometer: whichever is known best. From the sides, the power in the gap is taken as the mean of both; it may have
 //! drifted from one to the other (a rectangle), and a short gap may hit a moment unlike the minute around it (its spread,
-//! averaged over so many moments as the gap holds, moments of `MOMENT_S`). Weak step: both are taken as if nothing
+//! averaged over so many moments as the gap holds, moments of 20 s each). Weak step: both are taken as if nothing
 //! special had happened in the gap; a stop at a charger in it would go unseen but for the state of charge.
 
 use super::fold::{Point, RunSummary};
@@ -201,3 +201,6 @@ pub fn rates(run: &RunSummary, role: usize) -> Rates {
     let per_metre = ends.map(|(a, b)| (b.energy() - a.energy()) / (b.sums.distance - a.sums.distance));
     Rates { per_soc, per_metre: per_metre.filter(|rate| rate.is_finite() && *rate > 0.0) }
 }
+
+#[cfg(test)]
+mod tests;

@@ -1,5 +1,5 @@
 //! The trace of a run folded, row by row, into what the reduction needs: totals by phase, points every 10 s, ticks of the
-//! state of charge. Memory grows by some 300 bytes for 10 s of drive, so hours fit into a few megabytes.
+//! state of charge. A point or tick is some 150 bytes, so 8 h fit into a megabyte.
 //!
 //! Does no input or output and forms no figure.
 

@@ -48,7 +48,8 @@ pub struct Tolerances {
 impl Tolerances {
     /// Of the car that made the runs: each role as the first run that has it says.
     pub fn of(runs: &[RunInput]) -> Self {
-        let mut found = Self::default();
+        let mut found =
+            Self { speed_scale: assumed::DISTANCE_SCALE, odometer_scale: assumed::DISTANCE_SCALE, ..Self::default() };
         let role = |role: Role| runs.iter().find_map(|run| run.role(role));
         if role(Role::PackCurrent).is_some() || role(Role::PackPower).is_none() {
             let current = role(Role::PackCurrent);

@@ -20,8 +20,6 @@ const SPAN_MIN: f64 = 0.10;
 const TICKS_MIN: usize = 5;
 /// Seconds between updates of the state of charge: common practice, no source.
 const SOC_PERIOD_S: f64 = 1.0;
-/// Filter lag of a tick, s, as in `capacity`.
-const LAG_S: f64 = 2.0;
 
 /// How usable capacity was found.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -225,7 +223,7 @@ pub(super) fn tenths(test: &Test<'_>, axis: Option<&Axis<'_>>, totals: &Totals, 
         let figures = measured.map(|(drawn, distance)| {
             let (energy, charge) = totals.drawn(test, &drawn);
             // Both ends are ticks, each seen within so many seconds.
-            let timing = 2f64.sqrt() * (SOC_PERIOD_S.powi(2) / 12.0 + LAG_S.powi(2)).sqrt() / drawn.observed;
+            let timing = 2f64.sqrt() * (SOC_PERIOD_S.powi(2) / 12.0 + capacity::LAG_S.powi(2)).sqrt() / drawn.observed;
             let timed = |figure: Estimate| {
                 let u = figure.value * timing;
                 figure.with(sources::TICKS, u, Kind::B, None)

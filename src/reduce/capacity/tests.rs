@@ -1,6 +1,7 @@
 //! Discharges whose whole charge is known.
 
 use super::*;
+use crate::reduce::Source;
 
 /// A constant-current discharge: 20 A for a pack of 60 Ah, line from 400 V to 340 V, display in steps of 1 %, ticks from..=to.
 fn discharge(from: u32, to: u32, display: impl Fn(f64) -> f64) -> Discharge {

@@ -94,3 +94,44 @@ fn an_empty_or_ragged_trace_is_no_trouble() {
     folder.push(&TraceChunk { t_us: &[0, 1], phase: &[Phase::Stand; 2], columns: &[&[1.0]] });
     assert_eq!(folder.finish().rows, 2);
 }
+
+#[test]
+fn a_charge_ends_a_stretch_and_the_next_starts_afresh() {
+    let names = columns();
+    let mut folder = Folder::default();
+    // A drive from 50 to 48 %, a charge of 100 s at 10 kW to 60 %, a drive from 60 to 58 %.
+    let part = |t: i64| match t {
+        0..100 => (Phase::Drive, if t < 50 { 50.0 } else { 48.0 }),
+        100..200 => (Phase::Charge, 48.0 + (t - 100) as f64 * 0.12),
+        _ => (Phase::Drive, if t < 250 { 60.0 } else { 58.0 }),
+    };
+    for t in 0..300 {
+        let (phase, soc) = part(t);
+        let cells: Vec<[f64; 1]> = names
+            .iter()
+            .map(|name| match *name {
+                "soc" => [soc],
+                "energy_charged" => [(t - 100).clamp(0, 100) as f64 * 10_000.0],
+                "energy_out" => [(t.min(100) + (t - 200).max(0)) as f64 * 20_000.0],
+                "energy_in" | "charge_in" | "charge_out" | "charge_charged" | "distance" | "time_unobserved" => [0.0],
+                _ => [f64::NAN],
+            })
+            .collect();
+        let views: Vec<&[f64]> = cells.iter().map(|cell| &cell[..]).collect();
+        folder.push(&TraceChunk { t_us: &[t * 1_000_000], phase: &[phase], columns: &views });
+    }
+    let summary = folder.finish();
+    assert_eq!(summary.stretches.len(), 2);
+    let (before, after) = (&summary.stretches[0], &summary.stretches[1]);
+    assert_eq!((before.end.t, after.start.t), (99.0, 200.0));
+    assert!(before.soc[0].last.unwrap().0 > 59.8, "readings while charging are told");
+    assert_eq!(before.soc[0].ticks.iter().map(|tick| tick.value).collect::<Vec<_>>(), [50.0, 48.0]);
+    assert_eq!(after.soc[0].ticks.iter().map(|tick| tick.value).collect::<Vec<_>>(), [60.0, 58.0]);
+    assert!((summary.phases[2].energy_charged - 1e6).abs() < 20_000.0);
+}
+
+#[test]
+fn hours_fit_into_little_memory() {
+    // 8 h of a point every 10 s and a tick for each tenth of a per cent.
+    assert!(size_of::<Point>() * 2_880 + size_of::<Tick>() * 1_000 < 1 << 20, "{}", size_of::<Point>());
+}

@@ -185,3 +185,42 @@ fn intervals_cover_the_truth() {
         assert!((0.90..=0.99).contains(&share), "{name}: {share} of the intervals hold the truth");
     }
 }
+
+#[test]
+fn power_alone_gives_energy_and_no_charge() {
+    let drive = plain();
+    let power_alone = |rows| {
+        let mut run = drive.run("run=1", rows);
+        run.roles.retain(|used| !matches!(used.role, Role::PackCurrent | Role::PackVoltage));
+        run.roles.push(crate::reduce::RoleUse { role: Role::PackPower, ..run.roles[0].clone() });
+        one(run)
+    };
+    let full = power_alone(drive.window(100.0, 0.0));
+    assert_eq!((full.usable.method, full.usable.charge, full.energy.charge), (Method::Full, None, None));
+    assert!(full.energy.net.unwrap().contribution(&crate::reduce::sources::POWER_GAIN) > 0.0);
+    let part = power_alone(drive.window(90.0, 40.0));
+    assert_eq!(part.usable.method, Method::NotMeasured);
+    assert!(part.usable.why.contains("needs the pack's current"), "{}", part.usable.why);
+}
+
+#[test]
+fn the_card_says_which_distance_counts() {
+    let drive = plain();
+    let mut run = drive.run("run=1", drive.window(90.0, 50.0));
+    let by_speed = one(run.clone()).way;
+    assert_eq!(by_speed.counts, Some(crate::card::DistanceCounts::Speed));
+    let way = by_speed.by_speed;
+    run.summary.odometer = Some((5_000.0, 5_000.0 + 0.95 * way));
+    run.summary.odometer_step = Some(100.0);
+    run.summary.fixes = Some((0.99 * way, 0.0));
+    let unsaid = one(run.clone());
+    assert_eq!(unsaid.way.counts, Some(crate::card::DistanceCounts::Fixes), "the least uncertain");
+    assert!(unsaid.problems.iter().any(|problem| problem.contains("odometer is -4.0 % off")), "{:?}", unsaid.problems);
+    let said = reduce(&[run.clone()], Some(&card("distance = 'odometer'")), &Options::default());
+    assert_eq!((said.way.counts, said.way.by_card), (Some(crate::card::DistanceCounts::Odometer), true));
+    assert!((said.way.counting().unwrap().value - 0.95 * way).abs() < 1.0);
+    run.summary.odometer = None;
+    let missing = reduce(&[run], Some(&card("distance = 'odometer'")), &Options::default());
+    assert_eq!((missing.way.counting(), missing.consumption.net), (None, None));
+    assert!(missing.problems.iter().any(|problem| problem.contains("which these runs do not have")));
+}
