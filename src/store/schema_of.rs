@@ -17,7 +17,7 @@ use parquet::schema::types::{SchemaDescPtr, SchemaDescriptor, Type, TypePtr};
 use super::StoreError;
 use crate::schema::{Column, ColumnKind, SCHEMA_VERSION, Table};
 
-/// The zstd level of every page; `docs/decisions/0002-journal.md` has the measurement.
+/// Compression of every column; other levels have not been measured here.
 pub(super) const ZSTD_LEVEL: i32 = 1;
 
 /// What a Parquet file of a table is made with.
