@@ -57,6 +57,15 @@ impl Drawn {
     pub fn since(&self, earlier: &Self) -> Self {
         self.with(earlier, -1.0)
     }
+    fn times(&self, share: f64) -> Self {
+        Self {
+            energy: self.energy * share,
+            charge: self.charge * share,
+            estimated: self.estimated * share,
+            variance: self.variance.map(|variance| variance * share * share),
+            ..*self
+        }
+    }
     fn with(&self, other: &Self, sign: f64) -> Self {
         Self {
             energy: self.energy + sign * other.energy,
@@ -133,10 +142,13 @@ impl<'a> Axis<'a> {
             distance: to.sums.distance - start.sums.distance,
             time: to.t - start.t,
         };
-        let inside = |fill: &&Fill| fill.gap.from_s >= start.t && fill.gap.to_s <= to.t && fill.phase != Phase::Charge;
+        let inside = |fill: &&Fill| (start.t..=to.t).contains(&fill.gap.from_s) && fill.phase != Phase::Charge;
         for fill in self.fills[place.0].iter().filter(inside) {
-            moment.drawn = moment.drawn.plus(&drawn_by(fill));
-            moment.distance += fill.distance[0];
+            // Of a gap that goes on beyond this point, its share: the display may tick on while the pack is silent.
+            let length = fill.gap.to_s - fill.gap.from_s;
+            let share = if length > 0.0 { ((to.t - fill.gap.from_s) / length).min(1.0) } else { 1.0 };
+            moment.drawn = moment.drawn.plus(&drawn_by(fill).times(share));
+            moment.distance += share * fill.distance[0];
         }
         moment
     }

@@ -6,10 +6,18 @@
 //! averaged over so many moments as the gap holds, moments of 20 s each). Weak step: both are taken as if nothing
 //! special had happened in the gap; a stop at a charger in it would go unseen but for the state of charge.
 
-use super::fold::{Point, RunSummary};
+use super::fold::{Point, Reading, RunSummary};
 use super::input::{Gap, Missing};
-use crate::ledger::Phase;
+use crate::ledger::{Phase, Sums};
 
+/// A counter's reading is new, but may stand for a moment so much earlier, s: common practice, no source.
+const COUNTER_LAG_S: f64 = 0.2;
+/// The car's counters and its sensors may disagree by this much, in parts: common practice, no source.
+pub(super) const COUNTER_U: f64 = 0.02;
+/// How long after a gap a counter may take to show a new reading, s; one that shows none has not changed.
+const COUNTER_WAIT_S: f64 = 60.0;
+/// What may be unobserved beside the gap between two readings around it, s.
+const OTHER_GAPS_S: f64 = 0.5;
 /// Each side of a gap that is looked at, s.
 const SIDE_S: f64 = 60.0;
 /// A side with less observed time than this says nothing, s.
@@ -128,9 +136,7 @@ fn power(run: &RunSummary, gap: &Gap, rates: &Rates, nothing: Fill) -> Fill {
     if !voltage.is_finite() {
         voltage = run.last().map_or(f64::NAN, |last| last.volt_seconds / (last.t - last.sums.time_unobserved));
     }
-    let ends = run.at_or_before(gap.from_s).zip(run.at_or_after(gap.to_s));
-    let Some((a, b)) = ends else { return fill };
-    for (net, u, from) in otherwise(run, a, b, rates) {
+    for (net, u, from) in otherwise(run, gap, rates) {
         if net.is_finite() && u.is_finite() && (fill.from.is_none() || u < fill.u[0]) {
             // What came back is taken from the sides; only the net is known better.
             let back = fill.energy[1].max(-net);
@@ -143,24 +149,77 @@ fn power(run: &RunSummary, gap: &Gap, rates: &Rates, nothing: Fill) -> Fill {
     fill
 }
 
-/// Net energy between two points less what was observed, its standard uncertainty, and from what.
-fn otherwise(run: &RunSummary, a: &Point, b: &Point, rates: &Rates) -> Vec<(f64, f64, &'static str)> {
-    let observed = b.energy() - a.energy();
+/// Net energy around the gap less what was observed there, its standard uncertainty, and from what.
+fn otherwise(run: &RunSummary, gap: &Gap, rates: &Rates) -> Vec<(f64, f64, &'static str)> {
     let mut found = Vec::new();
-    if let [Some(out), Some(back), _] = run.counter_steps {
-        let net = (b.counters[0] - a.counters[0]) - (b.counters[1] - a.counters[1]);
-        found.push((net - observed, out.hypot(back) / 6f64.sqrt(), "the car's energy counters"));
-    }
+    found.extend(by_counters(run, gap));
     if let Some((per_soc, step, role)) = rates.per_soc {
-        let net = (a.soc[role] - b.soc[role]) * per_soc;
-        found.push((net - observed, (step / 6f64.sqrt() * per_soc).hypot(net * PER_SOC_U), "the state of charge"));
+        let a = run.at_or_before(gap.from_s);
+        let b = after(run, gap).find(|point| point.soc[role].is_finite());
+        if let Some((a, b)) = a.zip(b).filter(|(a, b)| alone(gap, a.sums.time_unobserved, b.sums.time_unobserved)) {
+            let net = (a.soc[role] - b.soc[role]) * per_soc;
+            let u = (step / 6f64.sqrt() * per_soc).hypot(net * PER_SOC_U);
+            found.push((net - (b.energy() - a.energy()), u, "the state of charge"));
+        }
     }
-    if let Some((per_metre, step)) = rates.per_metre.zip(run.odometer_step) {
-        let net = (b.odometer - a.odometer) * per_metre;
+    if let Some((per_metre, step)) = rates.per_metre.zip(run.odometer_step)
+        && let Some((a, b)) = readings(run, gap, |point| point.odometer, Point::energy)
+    {
+        let net = (b.value - a.value) * per_metre;
         let u = (step / 6f64.sqrt() * per_metre).hypot(net * PER_DISTANCE_U);
-        found.push((net - observed, u, "the odometer"));
+        found.push((net - (b.energy - a.energy), u, "the odometer"));
     }
     found
+}
+
+fn by_counters(run: &RunSummary, gap: &Gap) -> Option<(f64, f64, &'static str)> {
+    let out = readings(run, gap, |point| point.counters[0], |point| point.sums.energy_out)?;
+    let back = readings(run, gap, |point| point.counters[1], |point| point.sums.energy_in)?;
+    // A counter that never changed says nothing of its step; the other one's stands in.
+    let steps = run.counter_steps[0].zip(run.counter_steps[1].or(run.counter_steps[0]))?;
+    let counted = [out.1.value - out.0.value, back.1.value - back.0.value];
+    let net = (counted[0] - (out.1.energy - out.0.energy)) - (counted[1] - (back.1.energy - back.0.energy));
+    let lag = COUNTER_LAG_S * counted[0] / (out.1.t - out.0.t);
+    let u = (steps.0.hypot(steps.1) / 6f64.sqrt()).hypot(lag).hypot(COUNTER_U * net);
+    Some((net, u, "the car's energy counters"))
+}
+
+/// The points in the time after a gap.
+fn after<'a>(run: &'a RunSummary, gap: &Gap) -> impl Iterator<Item = &'a Point> {
+    let (from, to) = (gap.to_s, gap.to_s + COUNTER_WAIT_S);
+    let start = run.points.partition_point(|point| point.t < from);
+    run.points.iter().skip(start).take_while(move |point| point.t <= to)
+}
+
+/// Nothing but the gap was unobserved in between.
+fn alone(gap: &Gap, before: f64, after: f64) -> bool {
+    gap.missing == Missing::Speed || after - before <= gap.to_s - gap.from_s + OTHER_GAPS_S
+}
+
+/// A counter's last new reading before the gap and its first after it: what it showed in between is from before.
+///
+/// `of` gives the counter at a point, `energy` the sum that goes with it there.
+fn readings(
+    run: &RunSummary,
+    gap: &Gap,
+    of: fn(&Point) -> Reading,
+    energy: fn(&Point) -> f64,
+) -> Option<(Reading, Reading)> {
+    let a = of(run.at_or_before(gap.from_s)?);
+    let mut last = None;
+    let new = after(run, gap).find_map(|point| {
+        let reading = of(point);
+        last = reading.shown.then_some((point, reading));
+        (reading.t >= gap.to_s).then_some(reading)
+    });
+    // Shown for so long after the gap and never new: it has not changed.
+    let unchanged = || {
+        let (point, reading) = last.filter(|(point, _)| point.t >= gap.to_s + COUNTER_WAIT_S / 2.0)?;
+        let Sums { distance, time_unobserved: unobserved, .. } = point.sums;
+        Some(Reading { t: point.t, energy: energy(point), distance, unobserved, ..reading })
+    };
+    let b = new.or_else(unchanged)?;
+    (a.value.is_finite() && alone(gap, a.unobserved, b.unobserved)).then_some((a, b))
 }
 
 fn speed(run: &RunSummary, gap: &Gap, nothing: Fill) -> Fill {
@@ -175,9 +234,8 @@ fn speed(run: &RunSummary, gap: &Gap, nothing: Fill) -> Fill {
         fill.distance = [time * mean, time * (spread + drift * drift / 3.0).sqrt()];
         fill.from = Some("the speed on both sides");
     }
-    let ends = run.at_or_before(gap.from_s).zip(run.at_or_after(gap.to_s));
-    if let Some(((a, b), step)) = ends.zip(run.odometer_step) {
-        let way = (b.odometer - a.odometer) - (b.sums.distance - a.sums.distance);
+    if let Some(((a, b), step)) = readings(run, gap, |point| point.odometer, Point::energy).zip(run.odometer_step) {
+        let way = (b.value - a.value) - (b.distance - a.distance);
         let u = step / 6f64.sqrt();
         if way.is_finite() && (fill.from.is_none() || u < fill.distance[1]) {
             fill.distance = [way.max(0.0), u];

@@ -1,5 +1,5 @@
 //! The trace of a run folded, row by row, into what the reduction needs: totals by phase, points every 10 s, ticks of the
-//! state of charge. A point or tick is some 150 bytes, so 8 h fit into a megabyte.
+//! state of charge. A point or tick is some 250 bytes, so 8 h fit into about a megabyte.
 //!
 //! Does no input or output and forms no figure.
 
@@ -14,7 +14,7 @@ pub use soc::{HOLD_S, SocRecord, Tick, WAKING_S};
 pub use tally::PhaseTotals;
 
 /// The roles that the fold reads, after the sums.
-pub const ROLES: [Role; 11] = [
+pub const ROLES: [Role; 10] = [
     Role::Speed,
     Role::Odometer,
     Role::PackVoltage,
@@ -24,7 +24,6 @@ pub const ROLES: [Role; 11] = [
     Role::SocInternal,
     Role::EnergyOutCounter,
     Role::EnergyInCounter,
-    Role::ChargeCounter,
     Role::Contactor,
 ];
 const SUMS: usize = TRACE_SUMS.len();
@@ -66,11 +65,35 @@ pub struct Point {
     /// Integral of the power squared, W² s, over time outside charging.
     pub power_squared: f64,
     /// The odometer, m.
-    pub odometer: f64,
+    pub odometer: Reading,
     /// Displayed and internal state of charge, percent.
     pub soc: [f64; 2],
-    /// Lifetime counters of energy out, energy in (J) and charge (C).
-    pub counters: [f64; 3],
+    /// Lifetime counters of energy out and energy in, J.
+    pub counters: [Reading; 2],
+}
+
+/// What a counter read when its reading was last new: it had changed, or come back after a silence. The trace goes on
+/// showing a reading until it is too old, so only such a moment says when the value held.
+#[derive(Clone, Copy, Debug)]
+pub struct Reading {
+    /// The value; NaN before the first.
+    pub value: f64,
+    /// When it was new, s of run time.
+    pub t: f64,
+    /// Net energy, J, so far; of a counter of energy, that which it counts.
+    pub energy: f64,
+    /// Distance by the wheel speed so far, m.
+    pub distance: f64,
+    /// Time unobserved so far, s.
+    pub unobserved: f64,
+    /// Shown still, not blanked for age.
+    pub shown: bool,
+}
+
+impl Default for Reading {
+    fn default() -> Self {
+        Self { value: f64::NAN, t: f64::NAN, energy: 0.0, distance: 0.0, unobserved: 0.0, shown: false }
+    }
 }
 
 impl Point {
@@ -111,7 +134,7 @@ pub struct RunSummary {
     /// Smallest change of the odometer seen, m.
     pub odometer_step: Option<f64>,
     /// Smallest changes seen of the lifetime counters, in their order in [`Point`].
-    pub counter_steps: [Option<f64>; 3],
+    pub counter_steps: [Option<f64>; 2],
     /// Length of the line through the fixes while moving, m, and of that the part where fixes were more than 5 s apart.
     pub fixes: Option<(f64, f64)>,
     /// Mean current with the contactors open, A, and how long that was, s.
@@ -166,7 +189,7 @@ pub struct Folder {
     volt_seconds: f64,
     power_squared: f64,
     odometer: Steps,
-    counters: [Steps; 3],
+    counters: [Steps; 2],
     fixes: tally::Fixes,
     open: (f64, f64),
 }
@@ -177,19 +200,26 @@ struct Steps {
     first: Option<f64>,
     last: Option<f64>,
     step: Option<f64>,
+    reading: Reading,
 }
 
 impl Steps {
-    fn see(&mut self, value: f64) {
-        if !value.is_finite() {
-            return;
+    /// Sees a row's value; `energy` is what it goes with.
+    fn see(&mut self, value: f64, row: &Row, energy: f64) {
+        let shown = value.is_finite();
+        if shown {
+            let change = (value - self.last.unwrap_or(value)).abs();
+            if change > 0.0 {
+                self.step = Some(self.step.map_or(change, |step| step.min(change)));
+            }
+            if change > 0.0 || !self.reading.shown {
+                let Sums { distance, time_unobserved: unobserved, .. } = row.sums;
+                self.reading = Reading { value, t: row.t, energy, distance, unobserved, shown };
+            }
+            self.first.get_or_insert(value);
+            self.last = Some(value);
         }
-        let change = (value - self.last.unwrap_or(value)).abs();
-        if change > 0.0 {
-            self.step = Some(self.step.map_or(change, |step| step.min(change)));
-        }
-        self.first.get_or_insert(value);
-        self.last = Some(value);
+        self.reading.shown = shown;
     }
 }
 
@@ -218,9 +248,10 @@ impl Folder {
             self.summary.phases[tally::index(row.phase)].add(&last, &row);
             self.integrate(&last, &row, dt);
         }
-        self.odometer.see(row.role(Role::Odometer));
-        let counters = [Role::EnergyOutCounter, Role::EnergyInCounter, Role::ChargeCounter].map(|role| row.role(role));
-        self.counters.iter_mut().zip(counters).for_each(|(steps, value)| steps.see(value));
+        let [out, back] = [row.sums.energy_out, row.sums.energy_in];
+        self.odometer.see(row.role(Role::Odometer), &row, out - back);
+        self.counters[0].see(row.role(Role::EnergyOutCounter), &row, out);
+        self.counters[1].see(row.role(Role::EnergyInCounter), &row, back);
         self.fixes.see(row.t, row.fix, row.phase == Phase::Drive);
         let soc = [row.role(Role::Soc), row.role(Role::SocInternal)];
         let point = Point {
@@ -229,9 +260,9 @@ impl Folder {
             sums: row.sums,
             volt_seconds: self.volt_seconds,
             power_squared: self.power_squared,
-            odometer: self.odometer.last.unwrap_or(f64::NAN),
+            odometer: self.odometer.reading,
             soc,
-            counters: self.counters.map(|steps| steps.last.unwrap_or(f64::NAN)),
+            counters: self.counters.map(|steps| steps.reading),
         };
         self.stretch(&point);
         if self.summary.points.last().is_none_or(|kept| point.t - kept.t >= POINT_EVERY_S) {

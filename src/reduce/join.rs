@@ -4,8 +4,10 @@
 //! energy per per cent that the runs themselves show. A run's first reading that counts comes 30 s after waking; what was
 //! observed until then is taken off. Estimates; no file is read.
 
+use super::fill::COUNTER_U;
 use super::fold::Stretch;
 use super::input::RunInput;
+use crate::ledger::Sums;
 
 /// A rise of the state of charge beyond this (and two steps) between runs is a charge, no noise, percent.
 const CHARGED_PERCENT: f64 = 1.0;
@@ -70,11 +72,19 @@ pub fn between(before: &RunInput, after: &RunInput, role: usize, per_soc: Option
 }
 
 fn counters(before: &RunInput, after: &RunInput, a: &Stretch, b: &Stretch) -> Option<(f64, f64)> {
-    // The counters as the first points of the later run have them, less what was observed until then.
-    let at = after.summary.points.iter().take(6).find(|p| p.counters[0].is_finite() && p.counters[1].is_finite())?;
-    let net =
-        (at.counters[0] - a.end.counters[0]) - (at.counters[1] - a.end.counters[1]) - (at.energy() - b.start.energy());
+    // Between the last new reading of one run and the first of the other, less what was observed of that time.
+    let first = |which: usize| {
+        let mut points = after.summary.points.iter().take(6).map(|point| point.counters[which]);
+        points.find(|reading| reading.value.is_finite())
+    };
+    let part = |which: usize, of: fn(&Sums) -> f64| {
+        let (from, to) = (a.end.counters[which], first(which)?);
+        let observed = (of(&a.end.sums) - from.energy) + (to.energy - of(&b.start.sums));
+        Some(to.value - from.value - observed)
+    };
+    let net = part(0, |sums| sums.energy_out)? - part(1, |sums| sums.energy_in)?;
     let step = |which: usize| before.summary.counter_steps[which].or(after.summary.counter_steps[which]);
-    let u = step(0)?.hypot(step(1)?) / 6f64.sqrt();
+    let steps = step(0).zip(step(1).or(step(0)))?;
+    let u = (steps.0.hypot(steps.1) / 6f64.sqrt()).hypot(COUNTER_U * net);
     net.is_finite().then_some((net, u))
 }
