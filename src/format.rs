@@ -96,6 +96,11 @@ pub fn duration(seconds: f64) -> String {
     format!("{sign}{}:{:02}:{:02}", whole / 3600, whole / 60 % 60, whole % 60)
 }
 
+/// A time as people say it: in seconds below a minute (`8.2 s`), else as `h:mm:ss`.
+pub fn time(seconds: f64) -> String {
+    if seconds.abs() < 59.5 { format!("{} s", significant(seconds, 2)) } else { duration(seconds) }
+}
+
 /// A percentage that is known as read, such as a display's: as many decimals as it needs, at most two.
 pub fn percent(value: f64) -> String {
     if !value.is_finite() {
@@ -206,6 +211,7 @@ mod tests {
             (duration(0.4), duration(5_400.6), duration(-61.0)),
             ("0:00:00".into(), "1:30:01".into(), "-0:01:01".into())
         );
+        assert_eq!((time(8.22), time(59.4), time(59.6)), ("8.2 s".into(), "59 s".into(), "0:01:00".into()));
         assert_eq!((percent(89.5), percent(100.0), percent(0.0)), ("89.5 %".into(), "100 %".into(), "0 %".into()));
         assert_eq!((share(0.003_14), share(0.0)), ("0.31 %".into(), "0 %".into()));
         assert_eq!(distance(Metre(160_934.4), Some(Metre(1_609.344)), true), "100.0 ± 1.0 mi");

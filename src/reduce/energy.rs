@@ -260,7 +260,7 @@ pub(super) fn not_measured(figure: &Estimate, estimated_share: f64, test: &Test<
         () if !figure.u().is_finite() => Some("its uncertainty cannot be estimated".into()),
         () if estimated_share >= 1.0 => Some("a gap has nothing beside it from which it could be estimated".into()),
         () if estimated_share > test.options.estimated_share_max => Some(format!(
-            "{} of it would be an estimate for gaps, more than {}",
+            "{} of it would be an estimate for what was not recorded, more than {}",
             format::share(estimated_share),
             format::share(test.options.estimated_share_max)
         )),

@@ -117,7 +117,7 @@ pub struct Reduction {
     pub gaps: Vec<(String, Fill)>,
     /// Sensors' tolerances that were assumed, in plain words.
     pub assumed: Vec<String>,
-    /// Sensors' tolerances that were stated, in plain words.
+    /// Sensors' tolerances that the map states, with their basis, in plain words.
     pub stated: Vec<String>,
     /// Mean current with the contactors open, A, and for how long, s.
     pub open_current: Option<(f64, f64)>,
@@ -275,6 +275,11 @@ impl Test<'_> {
             if run.sampling.is_none() {
                 problems.push(format!("{}: what sampling may have cost could not be measured", run.name));
             }
+        }
+        let card_wants = self.card.and_then(|card| card.state_of_charge);
+        if card_wants.is_some() && self.soc_readings().first.is_none() && !self.runs.is_empty() {
+            let which = if self.soc == 0 { "displayed" } else { "internal" };
+            problems.push(format!("the card counts the {which} state of charge, which these runs do not have"));
         }
         let vehicle = self.card.and_then(|card| card.vehicle.as_deref()).or(self.runs.first().map(|run| &*run.vehicle));
         for run in self.runs.iter().filter(|run| vehicle.is_some_and(|vehicle| vehicle != run.vehicle)) {

@@ -5,7 +5,6 @@
 
 use super::capacity::SensorErrors;
 use super::input::{RoleUse, RunInput};
-use crate::map::Basis;
 use crate::schema::Role;
 
 /// Assumed where the map gives nothing, one standard uncertainty: common practice, no source.
@@ -39,9 +38,9 @@ pub struct Tolerances {
     pub speed_scale: f64,
     /// Scale of the odometer, in parts.
     pub odometer_scale: f64,
-    /// What was assumed, in plain words.
+    /// What this room assumed, in plain words.
     pub assumed: Vec<String>,
-    /// What was not, in plain words.
+    /// What the map says, with its basis, in plain words.
     pub stated: Vec<String>,
 }
 
@@ -91,9 +90,8 @@ impl Tolerances {
 
     fn say(&mut self, text: String, role: Option<&RoleUse>, given: bool) {
         match role {
-            Some(role) if given && role.basis != Basis::Assumed => {
-                self.stated.push(format!("{text} ({})", role.basis.text()));
-            }
+            // A map may say itself that it only assumes; that is its word still, not this room's.
+            Some(role) if given => self.stated.push(format!("{text} ({})", role.basis.text())),
             _ => self.assumed.push(text),
         }
     }

@@ -14,6 +14,8 @@ use super::way::Way;
 use crate::card::FullCharge;
 use crate::format;
 
+/// Why of a full discharge that no card confirms to have begun at a full charge.
+pub const FULL_NOT_CONFIRMED: &str = "full charge not confirmed";
 /// Ticks over less than this say nothing of the whole, as a share: common practice, no source.
 const SPAN_MIN: f64 = 0.10;
 /// Fewest ticks of a fit.
@@ -144,7 +146,7 @@ fn estimated(drawn: &Drawn, beyond: f64) -> f64 {
 fn full(test: &Test<'_>, totals: &Totals, measured: &Drawn) -> Usable {
     let (energy, charge) = totals.drawn(test, measured);
     let confirmed = test.card.is_some_and(|card| card.full_charge == FullCharge::EndedByTheCar);
-    let why = if confirmed { "from a charge that the car ended to displayed 0 %" } else { "full charge not confirmed" };
+    let why = if confirmed { "from a charge that the car ended to displayed 0 %" } else { FULL_NOT_CONFIRMED };
     Usable {
         method: Method::Full,
         why: why.into(),

@@ -5,11 +5,13 @@
 use crate::format::{self, line, wrap};
 use crate::ledger::Phase;
 use crate::quantity::{ConsumptionUnit, Coulomb, Joule, Metre};
+use crate::reduce::Reduction;
 use crate::reduce::estimate::Estimate;
 use crate::reduce::input::Missing;
-use crate::reduce::usable::{Method, Tenth};
-use crate::reduce::{Reduction, fill::Fill};
+use crate::reduce::usable::{FULL_NOT_CONFIRMED, Method, Tenth, Usable};
 
+/// Gaps shorter than this are left out of the report, s.
+const GAP_WORTH_A_WORD_S: f64 = 0.5;
 /// Sources that add less than this part of a figure's variance are not listed.
 const WORTH_A_WORD: f64 = 0.01;
 
@@ -136,8 +138,8 @@ impl Report<'_> {
         let phases = if phases.is_empty() { String::new() } else { format!(" ({})", phases.join(", ")) };
         let unobserved = match *unobserved {
             0.0 => "none".into(),
-            short if short < 0.5 => format!("{} s", format::significant(short, 1)),
-            longer => format!("{}, more on it below", format::duration(longer)),
+            short if short < GAP_WORTH_A_WORD_S => format::time(short),
+            longer => format!("{}, more on it below", format::time(longer)),
         };
         line("Time", &format!("{}{phases}", format::duration(*duration))) + &line("  unobserved", &unobserved)
     }
@@ -160,8 +162,7 @@ impl Report<'_> {
         }
         let mut text = line("Usable capacity", &or_not_measured(usable.energy.as_ref(), energy));
         text += &line("", &or_not_measured(usable.charge.as_ref(), charge));
-        let join = if usable.method == Method::Full { ';' } else { ':' };
-        text += &line("", &format!("{} discharge{join} {}", usable.method.text(), usable.why));
+        text += &line("", &how(usable));
         if usable.estimated_share >= SHARE_WORTH_A_WORD {
             text += &line("", &format!("{} of it estimated, not measured", format::share(usable.estimated_share)));
         }
@@ -174,7 +175,8 @@ impl Report<'_> {
             );
         }
         if let Some((beyond, distance)) = usable.reserve.as_ref().filter(|(energy, _)| energy.value > 0.0) {
-            let beyond = format!("{} in {}, not in usable capacity", energy(beyond), self.plain_distance(*distance));
+            let way = if *distance > 0.0 { format!(" in {}", self.plain_distance(*distance)) } else { String::new() };
+            let beyond = format!("{}{way}, not in usable capacity", energy(beyond));
             text += &line("Beyond displayed 0 %", &beyond);
         }
         text
@@ -234,24 +236,27 @@ impl Report<'_> {
         let Reduction { gaps, energy, .. } = self.reduction;
         let mut text = String::new();
         for missing in [Missing::Power, Missing::Speed] {
-            let of: Vec<&Fill> = gaps.iter().map(|(_, fill)| fill).filter(|fill| fill.gap.missing == missing).collect();
-            let seconds: f64 = of.iter().map(|fill| fill.gap.to_s - fill.gap.from_s).sum();
-            // The moments before a run's first sample are gaps too, and not worth a line.
-            if seconds < 0.5 {
-                continue;
-            }
-            let longest = of.iter().map(|fill| fill.gap.to_s - fill.gap.from_s).fold(0.0, f64::max);
-            let share = match missing {
-                Missing::Power => energy.estimated_share,
-                Missing::Speed => self.reduction.way.estimated_share,
+            let of: Vec<f64> = gaps
+                .iter()
+                .filter(|(_, fill)| fill.gap.missing == missing)
+                .map(|(_, fill)| fill.gap.to_s - fill.gap.from_s)
+                // The moments before a run's first sample and after its last are gaps too, and not worth a word.
+                .filter(|seconds| *seconds >= GAP_WORTH_A_WORD_S)
+                .collect();
+            let (share, of_what) = match missing {
+                Missing::Power => (energy.estimated_share, "energy"),
+                Missing::Speed => (self.reduction.way.estimated_share, "distance by speed"),
             };
-            let said = format!(
-                "{} in {}, the longest {} s; {} of the figure estimated for them",
-                format::duration(seconds),
-                if of.len() == 1 { "1 gap".into() } else { format!("{} gaps", format::count(of.len() as u64)) },
-                format::significant(longest, 2),
-                format::share(share)
-            );
+            let longest = format::time(of.iter().copied().fold(0.0, f64::max));
+            let when = match of.len() {
+                0 => continue,
+                1 => format!("for {longest}, once"),
+                many => {
+                    let total = format::time(of.iter().sum());
+                    format!("for {total} in {} gaps, the longest {longest}", format::count(many as u64))
+                }
+            };
+            let said = format!("{when}; {} of the {of_what} is estimated for it", format::share(share));
             text += &line(&format!("No {}", missing.text()), &said);
         }
         text
@@ -290,6 +295,15 @@ impl Report<'_> {
             return "Problems: none\n".into();
         }
         problems.iter().fold("Problems\n".into(), |text, problem| text + &wrap("  - ", problem, 4))
+    }
+}
+
+/// How usable capacity was found, as a sentence.
+fn how(usable: &Usable) -> String {
+    let unconfirmed = "from displayed 100 % to 0 %; no card says that the car itself ended the charge";
+    match usable.method {
+        Method::Full => format!("measured directly, {}", usable.why.replace(FULL_NOT_CONFIRMED, unconfirmed)),
+        _ => format!("worked out from a part: {}", usable.why),
     }
 }
 

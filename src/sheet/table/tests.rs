@@ -48,3 +48,22 @@ fn nothing_is_wider_than_the_terminal() {
         }
     }
 }
+
+#[test]
+fn what_is_missing_reads_as_missing() {
+    let full = |drive: Drive| drive.run("run=1", drive.window(100.0, 0.0));
+    let said = |run: RunInput| {
+        let report = report(&[run], None, ConsumptionUnit::WhPerKm);
+        assert!(report.lines().all(|line| line.chars().count() <= format::COLUMNS), "{report}");
+        assert!(!report.contains("NaN") && !report.contains("inf "), "{report}");
+        report
+    };
+    let gapless = said(full(drive()));
+    assert!(!gapless.contains("No pack power"), "{gapless}");
+    let no_soc = said(drive().without(&["soc"]).run("run=1", 0..3_000));
+    assert!(no_soc.contains("not measured: no state of charge was read\n") && !no_soc.contains("By tenth"), "{no_soc}");
+    let no_speed = said(full(drive().without(&["speed", "distance"])));
+    assert!(no_speed.contains("Energy per distance     not measured"), "{no_speed}");
+    let empty = said(drive().run("run=1", 0..0));
+    assert!(empty.contains("run=1: the run holds no trace to reduce"), "{empty}");
+}
