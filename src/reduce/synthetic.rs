@@ -181,6 +181,23 @@ impl Drive {
         self.truth[self.soc.iter().position(|soc| *soc <= 0.0).unwrap_or(self.soc.len() - 1)]
     }
 
+    fn column(&mut self, name: &str) -> &mut Vec<f64> {
+        let at = self.names.iter().position(|known| *known == name).unwrap();
+        &mut self.columns[at]
+    }
+
+    /// The same, some columns never read.
+    pub fn without(mut self, names: &[&str]) -> Self {
+        names.iter().for_each(|name| self.column(name).fill(f64::NAN));
+        self
+    }
+
+    /// The same, the display's readings sent as the battery computer's.
+    pub fn with_soc_inside(mut self) -> Self {
+        *self.column("soc_internal") = self.soc.clone();
+        self.without(&["soc"])
+    }
+
     /// A run of some rows.
     pub fn run(&self, name: &str, rows: std::ops::Range<usize>) -> RunInput {
         self.run_with_gap(name, rows, None)

@@ -10,6 +10,7 @@ mod demo_frames;
 mod identity;
 mod isotp;
 mod map_faults;
+mod parts;
 mod real_drives;
 mod recordings;
 mod recovery;

@@ -49,6 +49,23 @@ fn measured_figures_have_value_and_u95_and_the_rest_is_null() {
 }
 
 #[test]
+fn the_keys_that_readers_rely_on_stay() {
+    let json = parsed(&reduction(90.0, 40.0));
+    let has = |place: &str, keys: &[&str]| {
+        let object = json.pointer(place).and_then(Value::as_object).unwrap_or_else(|| panic!("no object at {place:?}"));
+        keys.iter().for_each(|key| assert!(object.contains_key(*key), "{place} lost {key}"));
+    };
+    has("", &["schema", "runs", "duration_s", "observed_s", "unobserved_s", "distance_km", "energy", "charge_net_ah"]);
+    has("", &["consumption_wh_per_km", "soc_percent", "usable_capacity", "tenths", "problems"]);
+    has("/energy", &["out_kwh", "in_kwh", "net_kwh"]);
+    has("/soc_percent", &["first", "last"]);
+    has("/usable_capacity", &["method", "why", "span_percent", "kwh", "ah"]);
+    (0..10).for_each(|at| has(&format!("/tenths/{at}"), &["from", "to", "kwh", "km"]));
+    assert_eq!(json["usable_capacity"]["method"], "partial");
+    assert_eq!(json["observed_s"].as_f64().unwrap() + json["unobserved_s"].as_f64().unwrap(), json["duration_s"]);
+}
+
+#[test]
 fn the_budget_adds_up_to_the_figure() {
     let json = parsed(&reduction(90.0, 40.0));
     let squares: f64 =
