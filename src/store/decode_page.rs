@@ -2,30 +2,14 @@
 //!
 //! Reads what this program writes (runs, plain values, packed differences), not every form that Parquet allows.
 
-/// LEB128.
-fn number(bytes: &mut &[u8]) -> Option<u64> {
-    let mut value = 0;
-    for shift in (0..64).step_by(7) {
-        let (&byte, rest) = bytes.split_first()?;
-        *bytes = rest;
-        value |= u64::from(byte & 0x7f) << shift;
-        if byte < 0x80 {
-            return Some(value);
-        }
-    }
-    None
-}
-
-fn zigzag(value: u64) -> i64 {
-    (value >> 1) as i64 ^ -((value & 1) as i64)
-}
+use super::leb128::{take, unzigzag};
 
 /// Runs of equal numbers of `width` bits, `rows` in all.
 pub(super) fn runs(mut bytes: &[u8], width: u32, rows: usize, mut each: impl FnMut(u32, usize)) -> Option<()> {
     let size = width.div_ceil(8) as usize;
     let mut rest = rows;
     while rest > 0 {
-        let header = number(&mut bytes)?;
+        let header = take(&mut bytes)?;
         let count = usize::try_from(header >> 1).ok().filter(|count| header & 1 == 0 && (1..=rest).contains(count))?;
         let (value, after) = bytes.split_at_checked(size)?;
         bytes = after;
@@ -84,20 +68,20 @@ pub(super) fn strings(mut bytes: &[u8], count: usize, mut each: impl FnMut(&[u8]
 
 /// DELTA_BINARY_PACKED (Apache Parquet format, `Encodings.md`, "Delta Encoding").
 pub(super) fn deltas(mut bytes: &[u8], rows: usize, out: &mut Vec<i64>) -> Option<()> {
-    let block = usize::try_from(number(&mut bytes)?).ok().filter(|size| (1..=4_096).contains(size))?;
-    let minis = usize::try_from(number(&mut bytes)?).ok().filter(|count| (1..=block).contains(count))?;
+    let block = usize::try_from(take(&mut bytes)?).ok().filter(|size| (1..=4_096).contains(size))?;
+    let minis = usize::try_from(take(&mut bytes)?).ok().filter(|count| (1..=block).contains(count))?;
     let mini_rows = Some(block / minis).filter(|rows| rows % 32 == 0 && *rows > 0)?;
-    if number(&mut bytes)? != rows as u64 {
+    if take(&mut bytes)? != rows as u64 {
         return None;
     }
-    let mut value = zigzag(number(&mut bytes)?);
+    let mut value = unzigzag(take(&mut bytes)?);
     if rows == 0 {
         return Some(());
     }
     out.push(value);
     let mut rest = rows - 1;
     while rest > 0 {
-        let least = zigzag(number(&mut bytes)?);
+        let least = unzigzag(take(&mut bytes)?);
         let (widths, after) = bytes.split_at_checked(minis)?;
         bytes = after;
         for &width in widths {

@@ -21,6 +21,7 @@ use parquet::file::writer::{SerializedPageWriter, SerializedRowGroupWriter, Trac
 use parquet::schema::types::ColumnDescPtr;
 
 use super::disk::Output;
+use super::leb128;
 use super::schema_of::ZSTD_LEVEL;
 
 /// The group being written.
@@ -314,12 +315,7 @@ impl Runs {
 
     fn end_run(&mut self) {
         if self.count > 0 {
-            let mut header = (self.count as u64) << 1;
-            while header >= 0x80 {
-                self.out.push(header as u8 | 0x80);
-                header >>= 7;
-            }
-            self.out.push(header as u8);
+            leb128::put(&mut self.out, (self.count as u64) << 1);
             self.out.extend_from_slice(&self.value.to_le_bytes()[..self.bytes]);
         }
         self.count = 0;

@@ -22,6 +22,7 @@ mod encode;
 mod error;
 mod frames;
 pub mod journal;
+mod leb128;
 mod merge;
 pub mod names;
 pub mod parts;

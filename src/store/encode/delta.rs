@@ -1,6 +1,8 @@
 //! DELTA_BINARY_PACKED: whole numbers as differences, packed at the width that the largest of 32 needs.
 //!
-//! Layout: Apache Parquet format, `Encodings.md`, "Delta Encoding". Does not decode (the `parquet` crate does).
+//! Layout: Apache Parquet format, `Encodings.md`, "Delta Encoding". Does not decode (`decode_page` does).
+
+use crate::store::leb128::{put, zigzag};
 
 /// Values in a block.
 const BLOCK: usize = 128;
@@ -52,18 +54,6 @@ fn pack(values: impl Iterator<Item = u64>, width: u32, out: &mut Vec<u8>) {
     }
     out.extend_from_slice(&(held as u64).to_le_bytes());
     out.resize(end, 0);
-}
-
-fn put(out: &mut Vec<u8>, mut value: u64) {
-    while value >= 0x80 {
-        out.push(value as u8 | 0x80);
-        value >>= 7;
-    }
-    out.push(value as u8);
-}
-
-fn zigzag(value: i64) -> u64 {
-    ((value << 1) ^ (value >> 63)) as u64
 }
 
 #[cfg(test)]

@@ -10,6 +10,7 @@ use std::collections::HashMap;
 use serde::{Deserialize, Serialize};
 
 use crate::observation::{Batch, Bus, BusNames, Frame, FrameFlags, Stamped};
+use crate::store::leb128::{put, take, unzigzag, zigzag};
 use crate::time::Steady;
 
 const VERSION: u8 = 1;
@@ -144,33 +145,4 @@ pub(super) fn unpack(bytes: &[u8], most: usize) -> Result<(Batch, BusNames), Str
         }
     }
     Ok((batch, head.names))
-}
-
-fn put(out: &mut Vec<u8>, mut value: u64) {
-    while value >= 0x80 {
-        out.push(value as u8 | 0x80);
-        value >>= 7;
-    }
-    out.push(value as u8);
-}
-
-fn take(bytes: &mut &[u8]) -> Option<u64> {
-    let mut value = 0;
-    for shift in (0..64).step_by(7) {
-        let (&byte, rest) = bytes.split_first()?;
-        *bytes = rest;
-        value |= u64::from(byte & 0x7f) << shift;
-        if byte < 0x80 {
-            return Some(value);
-        }
-    }
-    None
-}
-
-fn zigzag(value: i64) -> u64 {
-    ((value << 1) ^ (value >> 63)) as u64
-}
-
-fn unzigzag(value: u64) -> i64 {
-    (value >> 1) as i64 ^ -((value & 1) as i64)
 }
