@@ -34,7 +34,7 @@ use engine::Engine;
 use gap::Gaps;
 use track::{Arrival, Event, Link, Rhythm};
 
-use crate::map::checked::Sent;
+use crate::map::{Map, Sent};
 use crate::schema::role::RoleSlot;
 use crate::time::RunTime;
 
@@ -118,6 +118,13 @@ pub struct Ledger {
 }
 
 impl Ledger {
+    /// At a run's start, for the roles of a map in their order: a role's index is the map's.
+    pub fn for_map(map: &Map) -> Self {
+        let roles: Vec<LedgerRole> =
+            map.roles.iter().map(|role| LedgerRole { slot: role.slot, sent: role.sent }).collect();
+        Self::new(&roles)
+    }
+
     /// At a run's start. A slot given twice counts where it stands first; roles past the 250th are ignored.
     pub fn new(roles: &[LedgerRole]) -> Self {
         let (slots, mut sent): (Vec<RoleSlot>, Vec<Sent>) =

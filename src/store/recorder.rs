@@ -115,7 +115,7 @@ impl Recorder {
     pub fn take(&mut self, batch: &Batch, names: &BusNames) -> Result<(), StoreError> {
         self.set_buses(names);
         let Some(last) = batch.last() else { return Ok(()) };
-        let boundary = self.state.part_end();
+        let boundary = self.state.part_end(self.writer.part());
         if last < boundary {
             return self.take_within_part(batch);
         }
@@ -233,7 +233,6 @@ impl Recorder {
         self.state.ledger.reach(self.run_time(boundary));
         self.drain_trace()?;
         self.writer.close_parts()?;
-        self.state.next_part();
         if self.plan.durability == Durability::Journal { self.save() } else { Ok(()) }
     }
 

@@ -7,7 +7,7 @@ use std::sync::LazyLock;
 
 use drawdown::decode::Decoder;
 use drawdown::document::Document;
-use drawdown::ledger::{Ledger, LedgerRole, Sums};
+use drawdown::ledger::{Ledger, Sums};
 use drawdown::map::Map;
 use drawdown::observation::{Batch, BusNames};
 use drawdown::rehearsal::{Rehearsal, RoadLoad, Scenario, Truth};
@@ -49,8 +49,7 @@ fn integrated(batch: &Batch, names: &BusNames) -> Sums {
     let map = demo_map();
     let mut decoder = Decoder::new(&map);
     decoder.set_buses(names);
-    let roles: Vec<LedgerRole> = map.roles.iter().map(|role| LedgerRole { slot: role.slot, sent: role.sent }).collect();
-    let mut ledger = Ledger::new(&roles);
+    let mut ledger = Ledger::for_map(&map);
     let origin = batch.frames[0].at;
     let since = |at: Steady| RunTime((at - origin).0);
     for frame in &batch.frames {

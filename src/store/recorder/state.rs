@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 use super::report::Plan;
 use super::{Durability, PART};
 use crate::decode::{Counts, Decoder};
-use crate::ledger::{Ledger, LedgerRole};
+use crate::ledger::Ledger;
 use crate::map;
 use crate::observation::BusNames;
 use crate::store::StoreError;
@@ -30,8 +30,6 @@ pub struct State {
     pub last: Steady,
     /// What the world's clock said at the run's time zero.
     pub started: WallClock,
-    /// How many parts have ended.
-    parts: i64,
     /// The decoder's counts.
     pub counts: Counts,
     /// The running integrals.
@@ -64,15 +62,12 @@ struct Saved {
 impl State {
     /// At a run's start.
     pub fn new(plan: &Plan, decoder: &Decoder, origin: Steady, started: WallClock) -> Self {
-        let roles: Vec<LedgerRole> =
-            plan.map.roles.iter().map(|role| LedgerRole { slot: role.slot, sent: role.sent }).collect();
         Self {
             origin,
             last: origin,
             started,
-            parts: 0,
             counts: decoder.counts().clone(),
-            ledger: Ledger::new(&roles),
+            ledger: Ledger::for_map(&plan.map),
             anchors: vec![(RunTime(0), started)],
             troubles: Vec::new(),
             troubles_more: 0,
@@ -82,14 +77,9 @@ impl State {
         }
     }
 
-    /// When the part being written ends.
-    pub fn part_end(&self) -> Steady {
-        self.origin + Span(PART.0.saturating_mul(self.parts + 1))
-    }
-
-    /// The next part begins.
-    pub fn next_part(&mut self) {
-        self.parts += 1;
+    /// When a part of the run ends.
+    pub fn part_end(&self, part: u32) -> Steady {
+        self.origin + Span(PART.0.saturating_mul(i64::from(part) + 1))
     }
 
     /// Notes what the world's clock says.

@@ -11,7 +11,7 @@ use std::path::Path;
 use std::time::Instant;
 
 use drawdown::decode::Decoder;
-use drawdown::ledger::{Ledger, LedgerRole};
+use drawdown::ledger::Ledger;
 use drawdown::observation::{Batch, BusNames};
 use drawdown::source::replay;
 use drawdown::time::RunTime;
@@ -58,8 +58,7 @@ fn ledger(log: &str, map: &str) -> Result<(), Box<dyn std::error::Error>> {
     let started = Instant::now();
     let map = drawdown::map::load(Path::new(map)).map.ok_or("the trial's own map is faulty")?;
     let mut decoder = Decoder::new(&map);
-    let roles: Vec<LedgerRole> = map.roles.iter().map(|role| LedgerRole { slot: role.slot, sent: role.sent }).collect();
-    let mut ledger = Ledger::new(&roles);
+    let mut ledger = Ledger::for_map(&map);
     let mut recording = replay::open(Path::new(log), None)?;
     let (mut batch, mut names, mut frames) = (Batch::default(), BusNames::default(), 0);
     let mut origin = None;
