@@ -74,10 +74,6 @@ pub const NEWTON_PER_LBF: f64 = 4.448_221_615_260_5;
 pub const KELVIN_AT_0_DEGC: f64 = 273.15;
 
 impl Joule {
-    /// From watt-hours.
-    pub fn from_wh(wh: f64) -> Self {
-        Self(wh * JOULE_PER_WH)
-    }
     /// From kilowatt-hours.
     pub fn from_kwh(kwh: f64) -> Self {
         Self(kwh * JOULE_PER_KWH)
@@ -93,10 +89,6 @@ impl Joule {
 }
 
 impl Coulomb {
-    /// From ampere-hours.
-    pub fn from_ah(ah: f64) -> Self {
-        Self(ah * COULOMB_PER_AH)
-    }
     /// In ampere-hours.
     pub fn ah(self) -> f64 {
         self.0 / COULOMB_PER_AH
