@@ -259,6 +259,15 @@ impl Batch {
         self.frames.push(Frame { at, id, bus, flags, len: payload.len() as u8, data });
     }
 
+    /// Appends a frame of another batch, with its payload there.
+    pub fn push_frame(&mut self, frame: &Frame, payload: &[u8]) {
+        self.push(frame.at, frame.bus, frame.id, frame.flags, payload);
+        // A remote frame asks for a length and carries nothing.
+        if let Some(pushed) = self.frames.last_mut() {
+            pushed.len = frame.len;
+        }
+    }
+
     /// The payload of one of this batch's frames; of a remote frame, empty.
     #[inline]
     pub fn payload<'a>(&'a self, frame: &'a Frame) -> &'a [u8] {

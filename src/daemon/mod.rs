@@ -2,7 +2,6 @@
 //!
 //! Decides nothing about the job itself. Exit codes: 0 stopped in order or the replay ended; 2 could not start or go on.
 
-mod clock;
 mod config;
 mod run;
 
@@ -15,11 +14,11 @@ use std::sync::atomic::AtomicBool;
 use clap::Parser;
 use signal_hook::consts::{SIGINT, SIGTERM};
 
-pub use clock::{Clock, SystemClock};
 pub use config::{Config, Pace, Source};
 pub use run::run;
 
 use crate::document::Fault;
+use crate::source::SystemClock;
 
 /// Records what a car's buses say, unattended.
 #[derive(Parser)]

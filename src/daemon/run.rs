@@ -5,9 +5,10 @@
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use super::{Clock, Config, Pace, Source};
+use super::{Config, Pace, Source};
 use crate::document::Fault;
 use crate::observation::Batch;
+use crate::source::Clock;
 use crate::source::replay::Replay;
 use crate::store::data_set::{DataSet, RunFolder};
 use crate::store::recorder::{Durability, Plan, Recorder};

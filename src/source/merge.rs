@@ -4,6 +4,9 @@
 //! back, and moves everything from there on forward, so that the steady clock never goes back. A clock that was set
 //! *forward* cannot be told from silence and is left alone. Holds back the last 200 ms, and nothing else; on input that
 //! is in order it only checks and copies. Knows no file.
+//!
+//! What is read live is stamped on a clock that never jumps: there, what comes too late for its place is put at the earliest
+//! place left and counted, and time itself ([`Merge::ready_before`]) hands out, not the next observation.
 
 use std::cmp::Ordering;
 
@@ -33,7 +36,18 @@ pub struct Merge {
     /// The place of each bus's name in alphabetical order.
     rank: [u8; 256],
     ranked: usize,
+    /// Whether the first observation says what the recording's clock read; of live ones others say it.
     anchored: bool,
+    live: Option<Live>,
+}
+
+/// What only the merge of live observations knows.
+#[derive(Clone, Copy, Debug)]
+struct Live {
+    /// All that is earlier was handed out.
+    floor: Steady,
+    /// Observations that came after their place was handed out.
+    late: u64,
 }
 
 impl Default for Merge {
@@ -48,6 +62,7 @@ impl Default for Merge {
             rank: [u8::MAX; 256],
             ranked: 0,
             anchored: false,
+            live: None,
         }
     }
 }
@@ -66,6 +81,17 @@ fn move_payload(frame: &mut Frame, from: &[u8], to: &mut Vec<u8>) {
 }
 
 impl Merge {
+    /// A merge of observations stamped on one clock that never jumps.
+    pub fn live() -> Self {
+        let live = Live { floor: Steady(i64::MIN), late: 0 };
+        Self { live: Some(live), anchored: true, ..Self::default() }
+    }
+
+    /// How many live observations came too late for their place since this was last asked.
+    pub fn take_late(&mut self) -> u64 {
+        self.live.as_mut().map_or(0, |live| std::mem::take(&mut live.late))
+    }
+
     /// Takes a batch in order of arrival and leaves it empty. `names` must be the same ones, or grown, at every call.
     pub fn push(&mut self, batch: &mut Batch, names: &BusNames) {
         self.learn(names);
@@ -118,7 +144,12 @@ impl Merge {
     #[inline]
     fn place(&mut self, raw: Steady) -> Steady {
         let at = raw + self.shift;
-        if at >= self.top {
+        if let Some(live) = &mut self.live {
+            live.late += u64::from(at < live.floor);
+            let at = at.max(live.floor);
+            self.top = self.top.max(at);
+            at
+        } else if at >= self.top {
             self.top = at;
             at
         } else if self.top - at <= WINDOW {
@@ -162,7 +193,14 @@ impl Merge {
 
     /// Appends all that is certain: what is more than [`WINDOW`] earlier than the latest.
     pub fn ready(&mut self, out: &mut Batch) {
-        let limit = Steady(self.top.0.saturating_sub(WINDOW.0));
+        self.ready_before(Steady(self.top.0.saturating_sub(WINDOW.0)), out);
+    }
+
+    /// Appends all that is earlier than a moment: of live observations, one that lies [`WINDOW`] back.
+    pub fn ready_before(&mut self, limit: Steady, out: &mut Batch) {
+        if let Some(live) = &mut self.live {
+            live.floor = live.floor.max(limit);
+        }
         let held = self.frames.get(self.head..).unwrap_or_default();
         let frames = match held.last() {
             Some(last) if last.at >= limit => held.partition_point(|frame| frame.at < limit),

@@ -88,10 +88,7 @@ impl File {
             return;
         }
         for frame in &frames[..frame_count] {
-            out.push(frame.at, frame.bus, frame.id, frame.flags, self.ahead.payload(frame));
-            if let Some(pushed) = out.frames.last_mut() {
-                pushed.len = frame.len;
-            }
+            out.push_frame(frame, self.ahead.payload(frame));
         }
         out.rest.extend_from_slice(&items[..item_count]);
         self.frame += frame_count;
