@@ -109,11 +109,26 @@ pub fn replace(path: &Path, bytes: &[u8]) -> Result<(), StoreError> {
     sync_folder(path.parent().unwrap_or(Path::new(".")))
 }
 
+/// Copies a file, durable but for its folder's entry when this returns; a cut leaves no half copy.
+pub fn copy(from: &Path, to: &Path) -> Result<(), StoreError> {
+    let temp = temp_name(to);
+    let mut output = Output::create(&temp)?;
+    let mut file = File::open(from).map_err(|error| StoreError::io(from, "open", error))?;
+    io::copy(&mut file, &mut output).map_err(|error| StoreError::io(from, "copy", error))?;
+    output.sync()?;
+    rename(&temp, to)
+}
+
 /// The name under which a file is written before it is whole: its own with `.tmp` after it.
 pub fn temp_name(path: &Path) -> PathBuf {
     let mut name = path.as_os_str().to_owned();
     name.push(".tmp");
     name.into()
+}
+
+/// Whether a file has such a name.
+pub fn is_temporary(path: &Path) -> bool {
+    path.extension().is_some_and(|extension| extension == "tmp")
 }
 
 fn missing_is_fine(result: io::Result<()>) -> io::Result<()> {

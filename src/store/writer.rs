@@ -15,7 +15,7 @@ use super::frames::FrameBuffer;
 use super::rows::RowBuffer;
 use super::run_file::FileDigest;
 use super::schema_of::FileSchema;
-use super::{StoreError, merge, parts, sha256};
+use super::{StoreError, digests, journal, merge, parts, sha256};
 use crate::ledger::TraceRow;
 use crate::observation::{Bus, BusNames, CanId, Fix, Frame, Mark, MarkKind, Reply};
 use crate::schema::{Role, Table, tables};
@@ -76,11 +76,12 @@ impl PartWriter {
         Ok((self.file.insert(file), &self.schema))
     }
 
-    /// Finishes the part under its own name; whether there was one.
-    fn close(&mut self, part: u32, sync: bool) -> Result<bool, StoreError> {
-        let Some(file) = self.file.take() else { return Ok(false) };
-        merge::finish(file, &self.path(part), sync)?;
-        Ok(true)
+    /// Finishes the part under its own name; where it is, if there was one.
+    fn close(&mut self, part: u32, sync: bool) -> Result<Option<PathBuf>, StoreError> {
+        let Some(file) = self.file.take() else { return Ok(None) };
+        let path = self.path(part);
+        merge::finish(file, &path, sync)?;
+        Ok(Some(path))
     }
 }
 
@@ -320,10 +321,15 @@ impl RunWriter {
             self.write_other(which)?;
         }
         let (part, sync) = (self.part, self.sync_parts);
+        let mut closed = Vec::new();
         for out in self.tables_mut() {
-            out.close(part, sync)?;
+            closed.extend(out.close(part, sync)?);
         }
         if sync {
+            // Only a run with a journal can be cut and gone on with.
+            if self.folder.join(journal::FOLDER).exists() {
+                digests::save(&self.folder, part, &closed)?;
+            }
             // New folders of tables are entries of the run's folder and of `samples`.
             for folder in [self.folder.clone(), self.folder.join("samples")] {
                 if folder.exists() {
