@@ -32,11 +32,13 @@ pub mod parts;
 pub mod reader;
 pub mod recorder;
 pub mod recover;
+mod remake;
 mod rows;
 pub mod run_file;
 mod schema_of;
 pub mod session;
 pub mod set_aside;
+pub mod start;
 pub mod state;
 pub mod writer;
 

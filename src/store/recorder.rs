@@ -9,7 +9,7 @@ mod state;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-pub use report::Plan;
+pub use report::{Plan, run_name};
 
 use super::journal::{self, Journal};
 use super::run_file::{self, Damage, Ended, RunFile, Source};
@@ -206,9 +206,10 @@ impl Recorder {
     pub fn finish(mut self, why: Ended, made_from: Option<(Vec<Source>, Vec<Damage>)>) -> Result<RunFile, StoreError> {
         let end = self.run_time(self.state.last);
         self.state.ledger.finish(end);
-        self.state.ended.get_or_insert(why);
+        // A run that ended before it was cut has its last part closed and its last state saved.
+        let ended_before = self.state.ended.replace(self.state.ended.unwrap_or(why)).is_some();
         self.drain_trace()?;
-        if self.plan.durability == Durability::Journal {
+        if self.plan.durability == Durability::Journal && !ended_before {
             self.writer.close_parts()?;
             self.save()?;
         }
@@ -353,3 +354,6 @@ fn keep(
 fn sample_tables(map: &Map) -> Vec<Table> {
     map.messages.iter().map(Message::table).collect()
 }
+
+#[cfg(test)]
+mod tests;

@@ -49,6 +49,19 @@ pub struct TableFiles {
     pub files: Vec<FileDigest>,
 }
 
+impl TableFiles {
+    /// Counts rows and bytes again, of the files that are listed.
+    pub(super) fn count_again(&mut self, run_folder: &Path) -> Result<(), StoreError> {
+        (self.rows, self.bytes) = (0, 0);
+        for listed in &self.files {
+            let one = describe(&self.folder, &run_folder.join(&self.folder).join(&listed.name))?;
+            self.rows += one.rows;
+            self.bytes += one.bytes;
+        }
+        Ok(())
+    }
+}
+
 /// A table and its open part, which is made when its first row group is full.
 struct PartWriter {
     schema: FileSchema,
@@ -376,7 +389,7 @@ impl RunWriter {
 }
 
 /// A table's file with its rows, bytes and digest.
-fn describe(folder: &str, path: &Path) -> Result<TableFiles, StoreError> {
+pub(super) fn describe(folder: &str, path: &Path) -> Result<TableFiles, StoreError> {
     let rows = merge::metadata(path)?.file_metadata().num_rows().max(0) as u64;
     let (bytes, hex) = sha256(path)?;
     let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
