@@ -9,6 +9,7 @@ mod reduce;
 mod rehearse;
 mod say;
 mod status;
+mod verify;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -37,6 +38,8 @@ enum Command {
     Reduce(reduce::Arguments),
     /// Drive an invented car over an invented course and write what its bus would say
     Rehearse(rehearse::Arguments),
+    /// Say what of a data set is sound, and what is wrong with the rest
+    Verify(verify::Arguments),
     /// Ask the daemon how the recording goes
     Status(status::Arguments),
     /// The whole job on the committed recording of an invented car
@@ -87,6 +90,7 @@ pub fn main() -> ExitCode {
         Command::Ingest(arguments) => ingest::run(&arguments),
         Command::Reduce(arguments) => reduce::run(&arguments),
         Command::Rehearse(arguments) => rehearse::run(&arguments),
+        Command::Verify(arguments) => verify::run(&arguments),
         Command::Status(arguments) => status::run(&arguments),
         Command::Demo(arguments) => demo::run(&arguments),
     };

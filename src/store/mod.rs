@@ -40,6 +40,7 @@ pub mod session;
 pub mod set_aside;
 pub mod start;
 pub mod state;
+pub mod verify;
 pub mod writer;
 
 pub use error::StoreError;
