@@ -6,6 +6,9 @@ use std::path::{Path, PathBuf};
 
 use super::{StoreError, digests, disk, journal, parts, run_file, set_aside, state};
 
+/// Files by name with what they hold.
+type Files = Vec<(String, Vec<u8>)>;
+
 /// Removes unfinished files and parts that a merged file covers. Safe at any time on a run that nobody is writing.
 pub fn tidy(run_folder: &Path) -> Result<(), StoreError> {
     disk::remove_folder(&run_folder.join(DROPPED))?;
@@ -67,7 +70,7 @@ pub fn keep_sources_again(run_folder: &Path, files: &[(String, Vec<u8>)]) -> Res
 }
 
 /// The second copies; `None` where none were kept.
-fn load_sources_again(run_folder: &Path) -> Result<Option<Vec<(String, Vec<u8>)>>, StoreError> {
+fn load_sources_again(run_folder: &Path) -> Result<Option<Files>, StoreError> {
     let path = sources_again(run_folder);
     if !path.exists() {
         return Ok(None);
