@@ -9,6 +9,7 @@ mod playback;
 mod reduce;
 mod rehearse;
 mod say;
+mod status;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -39,6 +40,8 @@ enum Command {
     Rehearse(rehearse::Arguments),
     /// Put recordings onto virtual CAN interfaces at their own pace, for bench use
     Playback(playback::Arguments),
+    /// Ask the daemon how the recording goes
+    Status(status::Arguments),
     /// The whole job on the committed recording of an invented car
     Demo(demo::Arguments),
 }
@@ -88,6 +91,7 @@ pub fn main() -> ExitCode {
         Command::Reduce(arguments) => reduce::run(&arguments),
         Command::Rehearse(arguments) => rehearse::run(&arguments),
         Command::Playback(arguments) => playback::run(&arguments),
+        Command::Status(arguments) => status::run(&arguments),
         Command::Demo(arguments) => demo::run(&arguments),
     };
     match outcome {

@@ -18,6 +18,7 @@ use socketcan::{CanAddr, CanDataFrame, CanFdSocket, EmbeddedFrame, ExtendedId, S
 use super::asking::Asking;
 use super::live::{Failure, Live, Outlet};
 use crate::diag::TransmitFrame;
+use crate::map::{Map, Message, Origin};
 use crate::observation::{Batch, Bus, CanId, FrameFlags};
 use crate::time::{Span, Steady};
 use bus_state::{Burst, BusState, RECEIVE_OVERFLOW};
@@ -194,6 +195,18 @@ impl Live for SocketCan {
     }
 }
 
+/// The identifiers of a bus that a map decodes, for the kernel's filter where frames are not recorded.
+pub fn filters(map: &Map, bus: &str) -> Vec<CanId> {
+    let wanted = |message: &Message| match &message.origin {
+        Origin::Frame { bus: named, id, .. } if named.as_deref().is_none_or(|named| named == bus) => Some(*id),
+        _ => None,
+    };
+    let mut ids: Vec<CanId> = map.messages.iter().filter_map(wanted).collect();
+    ids.sort_unstable();
+    ids.dedup();
+    ids
+}
+
 /// The interface as it is now, and what may be done with it.
 ///
 /// # Errors
@@ -368,6 +381,18 @@ mod tests {
         assert_eq!(SocketCan::new(settings.clone(), Bus(0), filters.clone(), None).filters, filters);
         let many = Some((0..600).map(CanId::Standard).collect());
         assert!(SocketCan::new(settings, Bus(0), many, None).filters.is_none());
+    }
+
+    #[test]
+    fn a_maps_identifiers_are_its_buses_own_and_those_of_any_bus() {
+        let message = |bus: &str, id: u32| {
+            let signal = format!("[[message.signal]]\nname = 'S{id}'\nstart = 0\nlength = 8\n");
+            format!("[[message]]\nname = 'M{id}'\n{bus}id = {id}\nlength = 1\n{signal}")
+        };
+        let text = [message("", 0x300), message("bus = 'can0'\n", 0x200), message("bus = 'can1'\n", 0x100)].concat();
+        let map = crate::map::from_text("map.toml", &text, None).map.unwrap();
+        assert_eq!(filters(&map, "can0"), [CanId::Standard(0x200), CanId::Standard(0x300)]);
+        assert_eq!(filters(&map, "can1"), [CanId::Standard(0x100), CanId::Standard(0x300)]);
     }
 
     #[test]
