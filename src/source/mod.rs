@@ -14,6 +14,7 @@ pub mod merge;
 pub mod queue;
 pub mod live;
 pub mod asking;
+pub mod socketcan;
 pub mod replay;
 
 pub use clock::{Clock, SystemClock};
