@@ -2,6 +2,7 @@
 //!
 //! [`mod@line`] reads what an adapter sends, [`command`] has the few commands that are sent to it. Opens no port.
 
+pub mod clock;
 pub mod command;
 pub mod line;
 
