@@ -221,6 +221,11 @@ impl Command {
         self.0 == Content::SearchProtocol
     }
 
+    /// Whether it names the protocol.
+    pub fn is_protocol(&self) -> bool {
+        matches!(self.0, Content::Protocol(_))
+    }
+
     /// Whether the adapter may put something on the bus for it.
     pub fn may_transmit(&self) -> bool {
         matches!(self.0, Content::Request(_) | Content::SearchProtocol)
