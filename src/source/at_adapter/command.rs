@@ -226,6 +226,11 @@ impl Command {
         matches!(self.0, Content::Protocol(_))
     }
 
+    /// Whether it sets how long the adapter waits for a reply.
+    pub fn is_wait(&self) -> bool {
+        matches!(self.0, Content::Wait(_))
+    }
+
     /// Whether the adapter may put something on the bus for it.
     pub fn may_transmit(&self) -> bool {
         matches!(self.0, Content::Request(_) | Content::SearchProtocol)

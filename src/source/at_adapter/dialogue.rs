@@ -244,6 +244,10 @@ impl Dialogue {
                 if lines.len() >= LINES_MAX {
                     each(Event::TooMuch);
                 } else if !echo {
+                    // A notice on the line of the data is not lost with it.
+                    if line != Line::Searching && begins_with_search(text) {
+                        lines.push((now, Line::Searching));
+                    }
                     lines.push((now, line));
                 }
             }
@@ -286,6 +290,10 @@ impl Dialogue {
 
 fn sent(command: Command) -> Vec<u8> {
     format!("{command}\r").into_bytes()
+}
+
+fn begins_with_search(text: &str) -> bool {
+    text.trim_start().get(..9).is_some_and(|start| start.eq_ignore_ascii_case("SEARCHING"))
 }
 
 fn is_echo(text: &str, command: Command) -> bool {
