@@ -113,7 +113,7 @@ impl Job {
         });
         let mut plan = Plan::new(Arc::clone(&self.map), &self.vehicle, MadeBy::Ingest, Vec::new());
         plan.record_frames = self.record_frames;
-        let settings = Settings { data: self.into.clone(), quiet: self.quiet, plan: Arc::new(plan) };
+        let settings = Settings { data: self.into.clone(), quiet: self.quiet, gateway: None, plan: Arc::new(plan) };
         let mut session = Session::open(settings)?;
         self.feed(&mut replay, &mut session)?;
         let sources =
@@ -156,7 +156,7 @@ impl Job {
 fn digest(path: &Path) -> Result<Source, StoreError> {
     let name = path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned();
     let sha256 = if path.is_file() { Some(sha256(path)?.1) } else { None };
-    Ok(Source { name, sha256 })
+    Ok(Source::named(name, sha256))
 }
 
 /// Bytes read, frames a second, time left; nothing at all when standard error is not a terminal.

@@ -8,6 +8,7 @@ mod ingest;
 mod reduce;
 mod rehearse;
 mod say;
+mod status;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -36,6 +37,8 @@ enum Command {
     Reduce(reduce::Arguments),
     /// Drive an invented car over an invented course and write what its bus would say
     Rehearse(rehearse::Arguments),
+    /// Ask the daemon how the recording goes
+    Status(status::Arguments),
     /// The whole job on the committed recording of an invented car
     Demo(demo::Arguments),
 }
@@ -84,6 +87,7 @@ pub fn main() -> ExitCode {
         Command::Ingest(arguments) => ingest::run(&arguments),
         Command::Reduce(arguments) => reduce::run(&arguments),
         Command::Rehearse(arguments) => rehearse::run(&arguments),
+        Command::Status(arguments) => status::run(&arguments),
         Command::Demo(arguments) => demo::run(&arguments),
     };
     match outcome {

@@ -1,18 +1,24 @@
 //! The daemon's configuration: a TOML file, its defaults with units, its faults with line and remedy.
 //!
-//! Opens nothing that it names.
+//! Opens nothing that it names; [`sources`] reads the `[[source]]` tables.
+
+mod sources;
 
 use std::path::{Path, PathBuf};
 
 use serde::Deserialize;
 use toml::Spanned;
 
+pub use sources::{LiveSource, Pace, Source};
+
+use crate::diag::permission::PollingRules;
 use crate::document::{Document, Fault};
+use crate::quantity::Volt;
+use crate::store::activity::Gateway;
 use crate::store::names::valid_name;
-use crate::store::run_file;
 use crate::time::Span;
 
-/// What the daemon was told, checked; paths are relative to where the daemon runs.
+/// What the daemon was told, checked; paths are relative to the configuration's folder.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Config {
     /// The configuration's own file: name and bytes, copied into every run.
@@ -29,31 +35,23 @@ pub struct Config {
     pub quiet: Span,
     /// How often what was observed reaches stable storage.
     pub sync_every: Span,
+    /// Where people may ask how it fares: a Unix socket.
+    pub status_socket: Option<PathBuf>,
+    /// What tells that the car is awake, where its bus shows no frame until asked.
+    pub gateway: Option<Gateway>,
+    /// Whether and when the car may be asked.
+    pub polling: Polling,
     /// Where observations come from.
     pub sources: Vec<Source>,
 }
 
-/// Where observations come from.
-#[derive(Clone, PartialEq, Debug)]
-pub enum Source {
-    /// Recordings, one after another.
-    Replay {
-        /// The files, in any order.
-        recordings: Vec<PathBuf>,
-        /// How fast.
-        pace: Pace,
-    },
-}
-
-/// How fast a recording is replayed.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Deserialize)]
-pub enum Pace {
-    /// As it was recorded.
-    #[serde(rename = "real time")]
-    RealTime,
-    /// As fast as the machine goes.
-    #[serde(rename = "fast")]
-    Fast,
+/// Whether and when the car may be asked. The default is never.
+#[derive(Clone, Copy, PartialEq, Debug, Default)]
+pub struct Polling {
+    /// When.
+    pub rules: PollingRules,
+    /// Whether identifiers of 600 to 7FF beyond the standard's may be asked.
+    pub other_identifiers: bool,
 }
 
 #[derive(Deserialize)]
@@ -66,14 +64,23 @@ struct Written {
     record_frames: bool,
     quiet_s: Option<Spanned<f64>>,
     sync_every_s: Option<Spanned<f64>>,
+    status_socket: Option<PathBuf>,
     #[serde(default)]
-    source: Vec<Spanned<WrittenSource>>,
+    gateway: bool,
+    supply_awake_v: Option<Spanned<f64>>,
+    polling: Option<WrittenPolling>,
+    #[serde(default)]
+    source: Vec<Spanned<sources::Written>>,
 }
 
 #[derive(Deserialize)]
-#[serde(deny_unknown_fields, tag = "kind", rename_all = "lowercase")]
-enum WrittenSource {
-    Replay { recordings: Vec<PathBuf>, pace: Pace },
+#[serde(deny_unknown_fields)]
+struct WrittenPolling {
+    on: bool,
+    supply_min_v: Option<Spanned<f64>>,
+    charging_period_s: Option<Spanned<f64>>,
+    #[serde(default)]
+    other_identifiers: bool,
 }
 
 fn yes() -> bool {
@@ -84,14 +91,68 @@ fn yes() -> bool {
 const QUIET_S: f64 = 60.0;
 /// How often observations reach stable storage where the configuration says nothing, s.
 const SYNC_EVERY_S: f64 = 1.0;
+/// Supply voltages that can be meant, V: of 12 V and 24 V systems.
+const SUPPLY_V: std::ops::RangeInclusive<f64> = 6.0..=32.0;
 
-impl Config {
-    /// The sources as `run.json` names them.
-    pub fn named_sources(&self) -> Vec<run_file::Source> {
-        let files = self.sources.iter().flat_map(|Source::Replay { recordings, .. }| recordings);
-        files.map(|path| run_file::Source { name: file_name(&path.to_string_lossy()), sha256: None }).collect()
+/// Checks values as it reads them, and keeps what is wrong with them.
+struct Checks<'a> {
+    document: &'a Document,
+    faults: Vec<Fault>,
+}
+
+impl Checks<'_> {
+    fn number(
+        &mut self,
+        written: Option<Spanned<f64>>,
+        range: std::ops::RangeInclusive<f64>,
+        unit: &str,
+    ) -> Option<f64> {
+        let written = written?;
+        let value = *written.get_ref();
+        if !range.contains(&value) {
+            let what = format!("{value} {unit} is out of range");
+            let remedy = format!("use {} to {} {unit}", range.start(), range.end());
+            self.faults.push(self.document.fault(written.span().start, what).remedy(remedy));
+        }
+        Some(value)
     }
 
+    fn seconds(&mut self, written: Option<Spanned<f64>>, range: std::ops::RangeInclusive<f64>) -> Option<Span> {
+        self.number(written, range, "s").map(Span::from_seconds)
+    }
+
+    fn vehicle(&mut self, written: Spanned<String>) -> String {
+        if !valid_name(written.get_ref()) {
+            let what = format!("'{}' can't name a vehicle", written.get_ref());
+            let fault = self.document.fault(written.span().start, what);
+            self.faults.push(fault.remedy("use 1 to 64 of A-Z a-z 0-9 _ -"));
+        }
+        written.into_inner()
+    }
+
+    fn gateway(&mut self, on: bool, supply_awake_v: Option<Spanned<f64>>) -> Option<Gateway> {
+        let place = supply_awake_v.as_ref().map(|written| written.span().start);
+        let supply_awake_v = self.number(supply_awake_v, SUPPLY_V, "V");
+        if let (false, Some(place)) = (on, place) {
+            let fault =
+                self.document.fault(place, "supply_awake_v means nothing where frames tell that the car is awake");
+            self.faults.push(fault.remedy("add 'gateway = true' if the bus shows no frame until asked"));
+        }
+        on.then_some(Gateway { supply_awake_v })
+    }
+
+    fn polling(&mut self, written: Option<WrittenPolling>) -> Polling {
+        let Some(written) = written else { return Polling::default() };
+        let rules = PollingRules {
+            on: written.on,
+            supply_min: self.number(written.supply_min_v, SUPPLY_V, "V").map(Volt),
+            charging_period: self.seconds(written.charging_period_s, 1.0..=86_400.0),
+        };
+        Polling { rules, other_identifiers: written.other_identifiers }
+    }
+}
+
+impl Config {
     /// Reads a configuration; paths in it are relative to its own folder.
     pub fn load(path: &Path) -> (Option<Self>, Vec<Fault>) {
         match Document::read(path) {
@@ -102,93 +163,49 @@ impl Config {
 
     /// Reads a configuration from memory.
     pub fn from_document(document: &Document, folder: &Path) -> (Option<Self>, Vec<Fault>) {
-        let (written, mut faults) = document.parse_toml::<Written>();
-        let Some(written) = written else { return (None, faults) };
-        if !valid_name(written.vehicle.get_ref()) {
-            let what = format!("'{}' can't name a vehicle", written.vehicle.get_ref());
-            faults.push(document.fault(written.vehicle.span().start, what).remedy("use 1 to 64 of A-Z a-z 0-9 _ -"));
-        }
-        let mut seconds = |written: Option<Spanned<f64>>, default: f64, range: std::ops::RangeInclusive<f64>| {
-            let Some(written) = written else { return Span::from_seconds(default) };
-            if !range.contains(written.get_ref()) {
-                let (what, remedy) = (
-                    format!("{} s is out of range", written.get_ref()),
-                    format!("use {} to {} s", range.start(), range.end()),
-                );
-                faults.push(document.fault(written.span().start, what).remedy(remedy));
-            }
-            Span::from_seconds(*written.get_ref())
-        };
-        let quiet = seconds(written.quiet_s, QUIET_S, 1.0..=86_400.0);
-        let sync_every = seconds(written.sync_every_s, SYNC_EVERY_S, 0.1..=60.0);
-        if written.source.is_empty() {
-            faults.push(Fault::whole(&document.name, "no source is given").remedy("add a [[source]] with its kind"));
-        }
-        let sources = written.source.into_iter().map(|source| source.into_inner().within(folder)).collect();
+        let (written, faults) = document.parse_toml::<Written>();
+        let mut checks = Checks { document, faults };
+        let Some(written) = written else { return (None, checks.faults) };
+        let vehicle = checks.vehicle(written.vehicle);
+        let quiet = checks.seconds(written.quiet_s, 1.0..=86_400.0).unwrap_or(Span::from_seconds(QUIET_S));
+        let sync_every = checks.seconds(written.sync_every_s, 0.1..=60.0).unwrap_or(Span::from_seconds(SYNC_EVERY_S));
+        let gateway = checks.gateway(written.gateway, written.supply_awake_v);
+        let polling = checks.polling(written.polling);
+        let sources = sources::check(document, folder, written.source, &mut checks.faults);
         let config = Self {
-            file: (file_name(&document.name), document.text.clone().into_bytes()),
-            vehicle: written.vehicle.into_inner(),
+            file: (file_name(Path::new(&document.name)), document.text.clone().into_bytes()),
+            vehicle,
             data: folder.join(written.data),
             map: folder.join(written.map),
             record_frames: written.record_frames,
             quiet,
             sync_every,
+            status_socket: written.status_socket.map(|path| folder.join(path)),
+            gateway,
+            polling,
             sources,
         };
-        (Some(config), faults)
+        (Some(config), checks.faults)
+    }
+
+    /// The sources that are read while the car drives.
+    pub fn live(&self) -> impl Iterator<Item = &LiveSource> {
+        self.sources.iter().filter_map(|source| if let Source::Live(live) = source { Some(live) } else { None })
+    }
+
+    /// What is read by name, as `run.json` says: recordings, interfaces, ports.
+    pub fn source_names(&self) -> Vec<String> {
+        let names = |source: &Source| match source {
+            Source::Replay { recordings, .. } => recordings.iter().map(|path| file_name(path)).collect(),
+            Source::Live(live) => vec![live.name()],
+        };
+        self.sources.iter().flat_map(names).collect()
     }
 }
 
-impl WrittenSource {
-    fn within(self, folder: &Path) -> Source {
-        match self {
-            Self::Replay { recordings, pace } => {
-                Source::Replay { recordings: recordings.iter().map(|path| folder.join(path)).collect(), pace }
-            }
-        }
-    }
-}
-
-fn file_name(path: &str) -> String {
-    Path::new(path).file_name().map_or_else(|| path.to_owned(), |name| name.to_string_lossy().into_owned())
+fn file_name(path: &Path) -> String {
+    path.file_name().map_or_else(|| path.to_string_lossy().into_owned(), |name| name.to_string_lossy().into_owned())
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn load(text: &str) -> (Option<Config>, Vec<String>) {
-        let document = Document::from_text("car.toml", text);
-        let (config, faults) = Config::from_document(&document, Path::new("etc"));
-        (config, faults.iter().map(Fault::to_string).collect())
-    }
-
-    const SOUND: &str = "vehicle = 'heron'\ndata = 'DATA'\nmap = 'map.toml'\n[[source]]\nkind = 'replay'\nrecordings = ['a.log']\npace = 'fast'\n";
-
-    #[test]
-    fn paths_are_relative_to_the_file_and_defaults_stand() {
-        let (config, faults) = load(SOUND);
-        let config = config.unwrap();
-        assert_eq!((faults.len(), config.quiet, config.sync_every), (0, Span::of_seconds(60), Span::of_seconds(1)));
-        assert_eq!(config.data, Path::new("etc/DATA"));
-        let recordings = vec![PathBuf::from("etc/a.log")];
-        assert_eq!(config.sources, [Source::Replay { recordings, pace: Pace::Fast }]);
-    }
-
-    #[test]
-    fn everything_wrong_is_said_with_its_line() {
-        let text = SOUND.replace("heron", "my heron").replace("[[source]]", "quiet_s = 0\nsync_evry_s = 1\n[[source]]");
-        assert_eq!(
-            load(&text).1,
-            [
-                "car.toml:5: unknown key 'sync_evry_s'; did you mean 'sync_every_s'?",
-                "car.toml:1: 'my heron' can't name a vehicle; use 1 to 64 of A-Z a-z 0-9 _ -",
-                "car.toml:4: 0 s is out of range; use 1 to 86400 s",
-            ]
-        );
-        assert_eq!(
-            load("vehicle = 'a'\ndata = 'D'\nmap = 'm'\n").1,
-            ["car.toml: no source is given; add a [[source]] with its kind"]
-        );
-    }
-}
+mod tests;

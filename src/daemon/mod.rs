@@ -1,9 +1,15 @@
-//! The daemon: configuration, life cycle, the loop that feeds observations to the session.
+//! The daemon: configuration, life cycle, the loops that feed observations to the session, from recordings or live.
 //!
 //! Decides nothing about the job itself. Exit codes: 0 stopped in order or the replay ended; 2 could not start or go on.
 
+mod anchors;
 mod config;
+mod live;
 mod run;
+mod sources;
+pub mod status;
+mod supervise;
+mod told;
 
 use std::io::IsTerminal;
 use std::path::PathBuf;
@@ -14,11 +20,11 @@ use std::sync::atomic::AtomicBool;
 use clap::Parser;
 use signal_hook::consts::{SIGINT, SIGTERM};
 
-pub use config::{Config, Pace, Source};
+pub use config::{Config, LiveSource, Pace, Source};
 pub use run::run;
 
 use crate::document::Fault;
-use crate::source::SystemClock;
+use crate::source::{Clock, SystemClock};
 
 /// Records what a car's buses say, unattended.
 #[derive(Parser)]
@@ -58,5 +64,5 @@ fn start(arguments: &Arguments) -> Result<(), Fault> {
         signal_hook::flag::register(signal, Arc::clone(&stop))
             .map_err(|error| Fault::whole("drawdownd", format!("cannot listen for signal {signal}: {error}")))?;
     }
-    run(&config, &SystemClock::new(), &stop)
+    run(&config, &(Arc::new(SystemClock::new()) as Arc<dyn Clock>), &stop)
 }

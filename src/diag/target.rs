@@ -176,6 +176,17 @@ fn standard_answer(asked: CanId) -> Option<CanId> {
     }
 }
 
+/// Whether an identifier is one that ISO 15765-4 sets aside for diagnosis, asked or answering.
+pub fn is_of_the_standard(id: CanId) -> bool {
+    match id {
+        CanId::Standard(id) => id == FUNCTIONAL || (*PHYSICAL.start()..=*PHYSICAL.end() + ANSWER_ABOVE).contains(&id),
+        CanId::Extended(id) => {
+            let [_, _, to, from] = id.to_be_bytes();
+            id == FUNCTIONAL_29 || id & 0xFFFF_0000 == PHYSICAL_29 && (to == TESTER || from == TESTER)
+        }
+    }
+}
+
 /// Whether any configuration could ask this identifier; the standard's answers, 7E8 to 7EF, never.
 fn could_be_asked(id: CanId) -> bool {
     match id {

@@ -10,6 +10,7 @@
 mod check;
 pub mod checked;
 mod dbc;
+pub mod diagnostic;
 mod draft;
 mod encode;
 mod findings;
@@ -27,5 +28,6 @@ pub use checked::{
     Basis, ByteOrder, CsvTable, Loaded, Map, Message, Multiplex, Origin, PollRequest, RawKind, RoleBinding, RoleSignal,
     Sent, Signal, TimeFormat, Tolerance,
 };
+pub use diagnostic::{DiagnosticIds, diagnostic_ids};
 pub use encode::encode;
 pub use load::{from_text, load};

@@ -3,11 +3,9 @@
 //! Never blocks a source: past its bound frames are dropped and counted, decoded or not alike. Keeps each source's order of
 //! arrival and nothing more; the merge puts the sources in order.
 
-use std::sync::{Condvar, Mutex, PoisonError};
-use std::time::Duration;
+use std::sync::{Mutex, PoisonError};
 
 use crate::observation::Batch;
-use crate::time::Span;
 
 /// Frames held at most: half a minute of three full 500 kbit/s buses (4,374 frames/s each), some 10 MB.
 pub const FRAMES_MAX: usize = 400_000;
@@ -18,15 +16,12 @@ pub const ITEMS_MAX: usize = 100_000;
 
 /// Observations on their way, in order of arrival.
 #[derive(Default)]
-pub struct Queue {
-    held: Mutex<Batch>,
-    filled: Condvar,
-}
+pub struct Queue(Mutex<Batch>);
 
 impl Queue {
     /// Takes a batch in and leaves it empty; returns how many frames, and how many other observations, found no room.
     pub fn push(&self, batch: &mut Batch) -> (u64, u64) {
-        let mut held = self.held.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut held = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         let mut dropped = 0;
         for frame in &batch.frames {
             if held.frames.len() >= FRAMES_MAX || held.long.len() >= LONG_MAX {
@@ -39,22 +34,12 @@ impl Queue {
         let items_dropped = (batch.rest.len() - room) as u64;
         held.rest.extend(batch.rest.drain(..room));
         batch.clear();
-        drop(held);
-        self.filled.notify_one();
         (dropped, items_dropped)
     }
 
     /// Moves all that is held to an empty batch.
     pub fn take(&self, out: &mut Batch) {
-        std::mem::swap(&mut *self.held.lock().unwrap_or_else(PoisonError::into_inner), out);
-    }
-
-    /// Waits until something is held, but not longer than this.
-    pub fn wait(&self, longest: Span) {
-        let held = self.held.lock().unwrap_or_else(PoisonError::into_inner);
-        let longest = Duration::from_micros(u64::try_from(longest.0).unwrap_or(0));
-        // Whichever it was, the caller looks.
-        let _ = self.filled.wait_timeout_while(held, longest, |held| held.is_empty());
+        std::mem::swap(&mut *self.0.lock().unwrap_or_else(PoisonError::into_inner), out);
     }
 }
 
@@ -75,7 +60,6 @@ mod tests {
         }
         assert_eq!(queue.push(&mut batch), (10, 0));
         assert!(batch.is_empty());
-        queue.wait(Span::of_seconds(10));
         queue.take(&mut batch);
         assert_eq!(batch.frames.len(), FRAMES_MAX);
         assert!(batch.frames.iter().enumerate().all(|(at, frame)| frame.at == Steady(at as i64)));

@@ -15,6 +15,7 @@
 //!
 //! Every write goes through [`disk`].
 
+pub mod activity;
 pub mod data_set;
 mod decode_page;
 pub mod disk;

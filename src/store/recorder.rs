@@ -16,7 +16,7 @@ use super::run_file::{self, Damage, Ended, RunFile, Source};
 use super::writer::{NO_BUS, RunWriter};
 use super::{StoreError, recover, state as saved};
 use crate::decode::{Decoded, Decoder};
-use crate::ledger::Ledger;
+use crate::ledger::{Ledger, TraceRow};
 use crate::map::{Map, Message};
 use crate::observation::{Batch, Bus, BusNames, Item, Stamped};
 use crate::schema::Table;
@@ -43,6 +43,8 @@ pub struct Recorder {
     writer: RunWriter,
     journal: Option<Journal>,
     state: State,
+    /// The latest row of the trace, for those who look on.
+    latest: Option<TraceRow>,
 }
 
 impl Recorder {
@@ -55,7 +57,7 @@ impl Recorder {
         let decoder = Decoder::new(&plan.map);
         let state = State::new(plan, &decoder, origin, started);
         let folder = folder.to_path_buf();
-        let mut recorder = Self { folder, plan: Arc::clone(plan), decoder, writer, journal: None, state };
+        let mut recorder = Self { folder, plan: Arc::clone(plan), decoder, writer, journal: None, state, latest: None };
         if plan.durability == Durability::Journal {
             recorder.save()?;
         }
@@ -76,7 +78,8 @@ impl Recorder {
         let writer = RunWriter::resume(folder, sample_tables(&plan.map), plan.record_frames, part)?;
         let names = state.buses.clone();
         let plan = Arc::new(plan);
-        let mut recorder = Self { folder: folder.to_path_buf(), plan, decoder, writer, journal: None, state };
+        let mut recorder =
+            Self { folder: folder.to_path_buf(), plan, decoder, writer, journal: None, state, latest: None };
         recorder.state.buses = BusNames::default();
         recorder.set_buses(&names);
         for block in journal::read(&journal::path(folder, part))? {
@@ -104,6 +107,21 @@ impl Recorder {
             return RunFile::load(folder);
         }
         Self::resume(folder)?.finish(Ended::Recovered, None)
+    }
+
+    /// The latest row of the trace: what the car does, the sums, the roles' values; `None` in a run's first moments.
+    pub fn latest(&self) -> Option<&TraceRow> {
+        self.latest.as_ref()
+    }
+
+    /// How long the run has gone on.
+    pub fn duration(&self) -> Span {
+        self.state.last - self.state.origin
+    }
+
+    /// The run's name.
+    pub fn name(&self) -> String {
+        report::run_name(&self.folder)
     }
 
     /// The run's folder.
@@ -251,11 +269,12 @@ impl Recorder {
 
     fn drain_trace(&mut self) -> Result<(), StoreError> {
         let mut result = Ok(());
-        let writer = &mut self.writer;
+        let (writer, latest) = (&mut self.writer, &mut self.latest);
         self.state.ledger.drain_trace(|row| {
             if result.is_ok() {
                 result = writer.trace(row);
             }
+            *latest = Some(row.clone());
         });
         result
     }

@@ -3,6 +3,7 @@
 //! Plain data, written whole or not at all. Does not compute any of it (the recorder does). Key order is the order of
 //! the fields here; what is not a finite number is null.
 
+use std::collections::BTreeMap;
 use std::path::Path;
 
 use serde::{Deserialize, Serialize};
@@ -108,6 +109,58 @@ pub struct Source {
     pub name: String,
     /// In hex; null for what is no file.
     pub sha256: Option<String>,
+    /// How a source that is read live fared; absent for recordings.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub live: Option<LiveSource>,
+}
+
+/// How a source that is read live fared in the time since the daemon began.
+#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub struct LiveSource {
+    /// `starting`, `reading`, `stopped`, or why it could not be read at last.
+    pub condition: String,
+    /// Frames handed on.
+    pub frames: u64,
+    /// Other observations handed on.
+    pub items: u64,
+    /// How often it could no longer be read.
+    pub lost: u64,
+    /// What went wrong or was left out, by name.
+    pub counts: BTreeMap<String, u64>,
+    /// Its polls.
+    pub polls: Vec<LivePoll>,
+    /// Why nothing was asked at last; null where polls were on their way, or where it has none.
+    pub closed: Option<String>,
+}
+
+/// How a poll fared.
+#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub struct LivePoll {
+    /// Its name in the map.
+    pub name: String,
+    /// `on time`, `stretched`, `backed off`, `unsupported` or `barred`.
+    pub state: String,
+    /// The period wanted, us.
+    pub wanted_us: i64,
+    /// The mean period of its last replies, us; null with fewer than two.
+    pub achieved_us: Option<i64>,
+    /// The smoothed round trip, us; null before the first reply.
+    pub round_trip_us: Option<i64>,
+    /// Requests, and how they ended.
+    pub asked: u64,
+    /// See `asked`.
+    pub answered: u64,
+    /// See `asked`.
+    pub refused: u64,
+    /// See `asked`.
+    pub silent: u64,
+}
+
+impl Source {
+    /// A file, or what else is known by its name alone.
+    pub fn named(name: impl Into<String>, sha256: Option<String>) -> Self {
+        Self { name: name.into(), sha256, live: None }
+    }
 }
 
 /// What the world's clock said at a moment of the run.
@@ -247,7 +300,7 @@ pub(crate) mod tests {
             made_by: MadeBy::Ingest,
             map: FileDigest { name: "blue.toml".into(), sha256: "00".into() },
             soc_counts: "soc".into(),
-            sources: vec![Source { name: "drive.log".into(), sha256: Some("11".into()) }],
+            sources: vec![Source::named("drive.log", Some("11".into()))],
             anchors: vec![Anchor { t_us: 0, utc: "2027-03-14T06:15:02.123456Z".into() }],
             counts: serde_json::json!({"frames": 3, "mean": f64::NAN}),
             gaps: serde_json::json!([]),

@@ -1,12 +1,12 @@
 //! Where runs begin and end: observations in, finished runs out.
 //!
-//! A run begins with the first activity (an unsolicited frame or a row of a recording) and ends once there has been none
-//! for [`Settings::quiet`]. Replies to our own requests, resting fixes and marks are no activity. Reads no clock: only the
-//! observations' own stamps decide, so live and replay split alike.
+//! A run begins with the first activity ([`super::activity`]) and ends once there has been none for [`Settings::quiet`].
+//! Reads no clock: only the observations' own stamps decide, so live and replay split alike.
 
 use std::path::PathBuf;
 use std::sync::Arc;
 
+use super::activity::{Activity, Gateway};
 use super::data_set::{DataSet, RunFolder, Staged};
 use super::recorder::{Durability, Plan, Recorder};
 use super::run_file::{Damage, Ended, Source};
@@ -21,6 +21,8 @@ pub struct Settings {
     pub data: PathBuf,
     /// Silence that ends a run.
     pub quiet: Span,
+    /// What tells that the car is awake where its bus shows no frame until asked.
+    pub gateway: Option<Gateway>,
     /// How each run is recorded.
     pub plan: Arc<Plan>,
 }
@@ -32,11 +34,13 @@ pub struct Session {
     current: Option<Recorder>,
     /// Where the current run is made, if it is to appear only when it is whole.
     staged: Option<Staged>,
+    activity: Activity,
     /// The latest activity, on the steady clock.
     active: Steady,
     /// What the world's clock said, and when.
     anchor: Option<(Steady, WallClock)>,
     finished: Vec<RunFolder>,
+    begun: u64,
     outside: u64,
     made_from: Option<(Vec<Source>, Vec<Damage>)>,
 }
@@ -46,12 +50,14 @@ impl Session {
     pub fn open(settings: Settings) -> Result<Self, StoreError> {
         Ok(Self {
             data_set: DataSet::create(&settings.data)?,
+            activity: Activity::new(&settings.plan.map, settings.gateway),
             settings,
             current: None,
             staged: None,
             active: Steady(i64::MIN),
             anchor: None,
             finished: Vec::new(),
+            begun: 0,
             outside: 0,
             made_from: None,
         })
@@ -59,17 +65,21 @@ impl Session {
 
     /// Takes observations in time order; begins and ends runs as they say.
     pub fn take(&mut self, batch: &Batch, names: &BusNames) -> Result<(), StoreError> {
-        let Some(mut moment) = self.first_break(batch) else { return self.append(batch, names) };
+        let items = self.activity.of_items(batch);
+        let mut items = &items[..];
+        let Some(mut moment) = self.first_break(batch, items, names) else { return self.append(batch, items, names) };
         let mut batch = batch.clone();
         loop {
             let (before, after) = batch.split_at(moment);
-            self.append(&before, names)?;
+            let (items_before, items_after) = items.split_at(items.partition_point(|at| *at < moment));
+            self.append(&before, items_before, names)?;
             self.end(Ended::Quiet)?;
             self.note_anchors_at(&after, moment);
             self.begin(moment)?;
-            match self.first_break(&after) {
+            items = items_after;
+            match self.first_break(&after, items, names) {
                 Some(next) => (batch, moment) = (after, next),
-                None => return self.append(&after, names),
+                None => return self.append(&after, items, names),
             }
         }
     }
@@ -77,6 +87,26 @@ impl Session {
     /// Ends the current run if it has been quiet for long enough at a moment at which nothing was observed.
     pub fn tick(&mut self, now: Steady) -> Result<(), StoreError> {
         if self.current.is_some() && now - self.active > self.settings.quiet { self.end(Ended::Quiet) } else { Ok(()) }
+    }
+
+    /// The latest activity of the run being recorded; `None` while there is no run.
+    pub fn active(&self) -> Option<Steady> {
+        self.current.is_some().then_some(self.active)
+    }
+
+    /// The run being recorded.
+    pub fn recorder(&self) -> Option<&Recorder> {
+        self.current.as_ref()
+    }
+
+    /// How many runs have begun.
+    pub fn begun(&self) -> u64 {
+        self.begun
+    }
+
+    /// Runs that have ended so far.
+    pub fn finished(&self) -> &[RunFolder] {
+        &self.finished
     }
 
     /// What has been observed so far reaches stable storage.
@@ -89,7 +119,7 @@ impl Session {
         self.made_from = Some((sources, damage));
     }
 
-    /// Items that came while no run was recorded: marks and resting fixes between drives.
+    /// What came while no run was recorded: resting fixes, marks, answers and error frames between drives.
     pub fn outside(&self) -> u64 {
         self.outside
     }
@@ -101,26 +131,25 @@ impl Session {
     }
 
     /// The first activity of the batch that begins a run, because there is none or because of the silence before it.
-    fn first_break(&self, batch: &Batch) -> Option<Steady> {
-        let recording = self.current.is_some();
-        if recording && last_activity(batch)? - self.active <= self.settings.quiet {
+    fn first_break(&self, batch: &Batch, items: &[Steady], names: &BusNames) -> Option<Steady> {
+        let before = self.current.is_some().then_some(self.active);
+        if before.is_some() && self.activity.last(batch, items, names)? - self.active <= self.settings.quiet {
             return None;
         }
-        let mut before = recording.then_some(self.active);
-        activity(batch).find(|at| before.replace(*at).is_none_or(|before| *at - before > self.settings.quiet))
+        self.activity.first_after(before, self.settings.quiet, (batch, items), names)
     }
 
     /// Appends observations that hold no break: to the current run, or to none.
-    fn append(&mut self, batch: &Batch, names: &BusNames) -> Result<(), StoreError> {
+    fn append(&mut self, batch: &Batch, items: &[Steady], names: &BusNames) -> Result<(), StoreError> {
         batch.rest.iter().for_each(|stamped| self.note_anchor(stamped));
         let Some(recorder) = &mut self.current else {
             self.outside += outside(batch);
             return Ok(());
         };
-        self.active = last_activity(batch).map_or(self.active, |at| at.max(self.active));
+        self.active = self.activity.last(batch, items, names).map_or(self.active, |at| at.max(self.active));
         let end = self.active + self.settings.quiet;
-        match batch.rest.last() {
-            Some(stamped) if stamped.at > end => {
+        match batch.last() {
+            Some(last) if last > end => {
                 let (inside, after) = batch.split_at(end + Span(1));
                 self.outside += outside(&after);
                 recorder.take(&inside, names)
@@ -155,6 +184,7 @@ impl Session {
         };
         self.current = Some(Recorder::begin(&folder, plan, origin, started)?);
         self.active = origin;
+        self.begun += 1;
         Ok(())
     }
 
@@ -171,27 +201,8 @@ impl Session {
     }
 }
 
-/// Moments of activity, in time order.
-fn activity(batch: &Batch) -> impl Iterator<Item = Steady> + '_ {
-    let mut frames = batch.frames.iter().map(|frame| frame.at).peekable();
-    let mut rows = batch.rest.iter().filter(|stamped| is_activity(&stamped.item)).map(|stamped| stamped.at).peekable();
-    std::iter::from_fn(move || match (frames.peek(), rows.peek()) {
-        (Some(frame), Some(row)) if row <= frame => rows.next(),
-        (Some(_), _) => frames.next(),
-        (None, _) => rows.next(),
-    })
-}
-
-fn last_activity(batch: &Batch) -> Option<Steady> {
-    let row = batch.rest.iter().rev().find(|stamped| is_activity(&stamped.item)).map(|stamped| stamped.at);
-    batch.frames.last().map(|frame| frame.at).max(row)
-}
-
-fn is_activity(item: &Item) -> bool {
-    matches!(item, Item::Row(_))
-}
-
 /// How many observations of a batch that belongs to no run are worth telling: clock anchors are not.
 fn outside(batch: &Batch) -> u64 {
-    batch.rest.iter().filter(|stamped| !matches!(stamped.item, Item::Anchor(_))).count() as u64
+    let items = batch.rest.iter().filter(|stamped| !matches!(stamped.item, Item::Anchor(_))).count();
+    (batch.frames.len() + items) as u64
 }

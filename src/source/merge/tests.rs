@@ -134,3 +134,26 @@ fn memory_does_not_grow_with_the_recording() {
     }
     assert!(merge.frames.capacity() < 2_000 && merge.long.capacity() < 100_000);
 }
+
+#[test]
+fn live_stamps_never_move_the_clock_and_what_is_late_is_counted() {
+    let (mut merge, mut out, names) = (Merge::live(), Batch::default(), names());
+    let mut batch = Batch::default();
+    push(&mut batch, 0, (1_000_000, 0, 1, 8));
+    push(&mut batch, 1, (900_000, 1, 2, 8));
+    merge.push(&mut batch, &names);
+    merge.ready_before(Steady(950_000), &mut out);
+    assert_eq!(plain(&out), [(900_000, "can0", 2, 1_u64.to_le_bytes().to_vec())]);
+    // An hour of silence is handed out by time alone, and a frame that comes back from it moves nothing.
+    merge.ready_before(Steady(3_600_000_000), &mut out);
+    assert_eq!((out.frames.len(), merge.take_late()), (2, 0));
+    push(&mut batch, 2, (2_000_000, 0, 3, 8));
+    push(&mut batch, 4, (3_600_000_001, 0, 4, 8));
+    merge.push(&mut batch, &names);
+    merge.finish(&mut out);
+    let stamps: Vec<i64> = out.frames.iter().map(|frame| frame.at.0).collect();
+    assert_eq!(stamps, [900_000, 1_000_000, 3_600_000_000, 3_600_000_001]);
+    assert_eq!((merge.take_late(), merge.take_late()), (1, 0));
+    // Nobody says what the world's clock is but those who read it.
+    assert!(out.rest.is_empty());
+}

@@ -98,7 +98,7 @@ pub fn run_file(folder: &Path, plan: &Plan, state: &State) -> Result<RunFile, St
     }
     Ok(RunFile {
         run: run_name(folder),
-        start_utc: Some(state.started.iso()),
+        start_utc: Some(state.started_by_last_anchor().iso()),
         duration_s: last.seconds(),
         ended: state.ended.unwrap_or(Ended::Recovered),
         anchors: state.anchors.iter().map(|(at, wall)| Anchor { t_us: at.0, utc: wall.iso() }).collect(),
@@ -135,7 +135,8 @@ fn messages(plan: &Plan, state: &State) -> Value {
     Value::Object(plan.map.messages.iter().zip(&state.counts.messages).map(of_message).collect())
 }
 
-fn run_name(folder: &Path) -> String {
+/// A run's name, from its folder's.
+pub fn run_name(folder: &Path) -> String {
     let name = folder.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
     name.strip_prefix("run=").unwrap_or(&name).to_owned()
 }

@@ -21,6 +21,9 @@ const TROUBLES_MAX: usize = 200;
 /// The most clock anchors kept; a receiver may give one a second.
 const ANCHORS_MAX: usize = 100_000;
 
+/// A difference between clocks above this is not delay or drift: the clock was set.
+const CLOCK_SET: Span = Span::of_seconds(1);
+
 /// What a recorder knows.
 #[derive(Clone, Serialize, Deserialize)]
 pub struct State {
@@ -87,6 +90,15 @@ impl State {
         if self.anchors.last() != Some(&(at, wall)) && self.anchors.len() < ANCHORS_MAX {
             self.anchors.push((at, wall));
         }
+    }
+
+    /// What the world's clock would have said at the run's time zero.
+    ///
+    /// A clock that is set during a run was wrong before, so its last word counts; smaller differences are the receiver's
+    /// delay or the clock's drift, and leave the first word.
+    pub fn started_by_last_anchor(&self) -> WallClock {
+        let said = self.anchors.last().map_or(self.started, |(at, wall)| *wall - Span(at.0));
+        if Span((said - self.started).0.abs()) > CLOCK_SET { said } else { self.started }
     }
 
     /// Notes that something went wrong.

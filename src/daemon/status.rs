@@ -1,0 +1,160 @@
+//! How the daemon fares, for those who ask: a Unix socket that writes one JSON object to whoever connects, and closes.
+//!
+//! Reads nothing from anyone. One connection at a time, each with a short time-out; only the socket's owner and group can
+//! connect.
+
+use std::io::Write;
+use std::os::unix::fs::{FileTypeExt, PermissionsExt};
+use std::os::unix::net::{UnixListener, UnixStream};
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
+
+use serde::{Deserialize, Serialize};
+
+use crate::document::Fault;
+use crate::store::run_file::LiveSource;
+
+/// The longest that a connection may take to be served.
+const TIME_OUT: Duration = Duration::from_millis(500);
+
+/// How the daemon fares.
+#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
+pub struct Status {
+    /// The program and its version.
+    pub program: String,
+    /// The car's name in the data set.
+    pub vehicle: String,
+    /// When this was so, by the computer's clock, ISO 8601 UTC.
+    pub utc: String,
+    /// The run being recorded; null while the car sleeps.
+    pub run: Option<RunStatus>,
+    /// What may be asked of the car now, or why nothing.
+    pub polling: String,
+    /// Observations that belong to no run since the daemon began.
+    pub outside_runs: u64,
+    /// The sources with their names.
+    pub sources: Vec<(String, LiveSource)>,
+}
+
+/// The run being recorded.
+#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
+pub struct RunStatus {
+    /// Its name.
+    pub name: String,
+    /// How long it has gone on, s.
+    pub duration_s: f64,
+    /// `drive`, `stand` or `charge`; null in its first moments.
+    pub phase: Option<String>,
+    /// Net energy out of the pack so far, observed only, J; null where it is not measured.
+    pub net_energy_j: Option<f64>,
+    /// Distance so far, m; null where it is not measured.
+    pub distance_m: Option<f64>,
+    /// Time in which the pack's power was not observed, s; null where it never was.
+    pub time_unobserved_s: Option<f64>,
+    /// Seconds since the bus last said anything by itself.
+    pub quiet_s: f64,
+}
+
+/// The socket and what it says at present.
+pub struct StatusSocket {
+    path: PathBuf,
+    text: Arc<Mutex<Arc<str>>>,
+}
+
+impl StatusSocket {
+    /// Opens the socket and serves it on a thread; a socket that a dead daemon left is replaced.
+    ///
+    /// # Errors
+    /// If it can't be opened, or another daemon answers there.
+    pub fn open(path: &Path) -> Result<Self, Fault> {
+        if UnixStream::connect(path).is_ok() {
+            let fault = Fault::whole(path.display().to_string(), "another daemon answers on this status socket");
+            return Err(fault.remedy("stop it, or give this one another status_socket"));
+        }
+        // Nothing answers there. Anything but a socket stays, and binding says that the path is taken.
+        if std::fs::symlink_metadata(path).is_ok_and(|found| found.file_type().is_socket()) {
+            std::fs::remove_file(path).map_err(|error| Fault::io(path, "replace", &error))?;
+        }
+        let io = |doing: &'static str| move |error: std::io::Error| Fault::io(path, doing, &error);
+        let listener = UnixListener::bind(path).map_err(io("open as a socket"))?;
+        std::fs::set_permissions(path, std::fs::Permissions::from_mode(0o660)).map_err(io("guard"))?;
+        let text: Arc<Mutex<Arc<str>>> = Arc::new(Mutex::new("{}\n".into()));
+        let said = Arc::clone(&text);
+        let serve = move || listener.incoming().flatten().for_each(|stream| say(stream, &said));
+        std::thread::Builder::new()
+            .name("status".into())
+            .spawn(serve)
+            .map_err(|error| Fault::whole("status socket", format!("no thread to serve it on: {error}")))?;
+        Ok(Self { path: path.to_path_buf(), text })
+    }
+
+    /// Changes what it says.
+    pub fn set(&self, status: &Status) {
+        if let Ok(text) = serde_json::to_string(status) {
+            *self.text.lock().unwrap_or_else(PoisonError::into_inner) = (text + "\n").into();
+        }
+    }
+}
+
+impl Drop for StatusSocket {
+    fn drop(&mut self) {
+        // The thread ends with the process; without its path nobody finds the socket.
+        let _ = std::fs::remove_file(&self.path);
+    }
+}
+
+fn say(mut stream: UnixStream, text: &Mutex<Arc<str>>) {
+    let text = Arc::clone(&text.lock().unwrap_or_else(PoisonError::into_inner));
+    // Whoever does not take it in time goes without.
+    let _ = stream.set_write_timeout(Some(TIME_OUT)).and_then(|()| stream.write_all(text.as_bytes()));
+}
+
+/// Asks a daemon how it fares.
+///
+/// # Errors
+/// If none answers there in time, or not as this program does.
+pub fn ask(path: &Path) -> Result<Status, Fault> {
+    let file = path.display().to_string();
+    let stream = UnixStream::connect(path).map_err(|error| {
+        let fault = Fault::whole(&file, format!("no daemon answers ({error})"));
+        fault.remedy("give the daemon a status_socket, and --socket its path; the socket's group may ask")
+    })?;
+    stream.set_read_timeout(Some(4 * TIME_OUT)).map_err(|error| Fault::io(path, "ask", &error))?;
+    serde_json::from_reader(stream).map_err(|error| Fault::whole(file, format!("the answer can't be read: {error}")))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_set_is_said_to_those_who_may_ask() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("status");
+        assert!(ask(&path).unwrap_err().to_string().contains("no daemon answers"));
+        let socket = StatusSocket::open(&path).unwrap();
+        let status = Status { vehicle: "heron".into(), outside_runs: 3, ..Status::default() };
+        socket.set(&status);
+        // Somebody who connects and never reads keeps nobody else from it.
+        let idle = UnixStream::connect(&path).unwrap();
+        assert_eq!(ask(&path).unwrap(), status);
+        drop(idle);
+        assert_eq!(std::fs::metadata(&path).unwrap().permissions().mode() & 0o777, 0o660);
+        assert!(StatusSocket::open(&path).is_err_and(|fault| fault.to_string().contains("another daemon")));
+        drop(socket);
+        assert!(!path.exists());
+    }
+
+    #[test]
+    fn a_socket_that_a_dead_daemon_left_is_replaced_and_a_file_is_not_destroyed() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("status");
+        drop(UnixListener::bind(&path).unwrap());
+        assert!(path.exists());
+        drop(StatusSocket::open(&path).unwrap());
+        std::fs::write(&path, "a diary").unwrap();
+        assert!(StatusSocket::open(&path).is_err());
+        assert_eq!(std::fs::read_to_string(&path).unwrap(), "a diary");
+    }
+}

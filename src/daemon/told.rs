@@ -1,0 +1,79 @@
+//! How the live sources and the run fare, in the words of `run.json` and of the status socket.
+//!
+//! Only rewrites what others know.
+
+use super::status::RunStatus;
+use crate::diag::permission::Permission;
+use crate::diag::schedule::{PollReport, PollState};
+use crate::source::live::{Condition, State};
+use crate::store::recorder::Recorder;
+use crate::store::run_file::{LivePoll, LiveSource, Source};
+use crate::time::Span;
+
+/// A live source as `run.json` lists it.
+pub fn source(name: &str, state: &State) -> Source {
+    Source { name: name.to_owned(), sha256: None, live: Some(live_source(state)) }
+}
+
+/// How a live source fares.
+pub fn live_source(state: &State) -> LiveSource {
+    LiveSource {
+        condition: match &state.condition {
+            Condition::Starting => "starting".into(),
+            Condition::Reading => "reading".into(),
+            Condition::Waiting(why) => why.clone(),
+            Condition::Stopped => "stopped".into(),
+        },
+        frames: state.frames,
+        items: state.items,
+        lost: state.lost,
+        counts: state.counts.clone(),
+        polls: state.polls.iter().map(poll).collect(),
+        closed: state.closed.map(|why| why.to_string()),
+    }
+}
+
+fn poll(report: &PollReport) -> LivePoll {
+    LivePoll {
+        name: report.name.clone(),
+        state: match report.state {
+            PollState::OnTime => "on time",
+            PollState::Stretched => "stretched",
+            PollState::BackedOff => "backed off",
+            PollState::Unsupported => "unsupported",
+            PollState::Barred => "barred",
+        }
+        .into(),
+        wanted_us: report.wanted.0,
+        achieved_us: report.achieved.map(|span| span.0),
+        round_trip_us: report.round_trip.map(|span| span.0),
+        asked: report.asked,
+        answered: report.answered,
+        refused: report.refused,
+        silent: report.silent,
+    }
+}
+
+/// What may be asked of the car.
+pub fn polling(permission: Permission) -> String {
+    match permission {
+        Permission::Full => "every poll at its own period".into(),
+        Permission::Slow(period) => format!("every poll once in {} s, the car is charging", period.seconds()),
+        Permission::Denied(why) => format!("nothing is asked: {why}"),
+    }
+}
+
+/// The run being recorded.
+pub fn run(recorder: &Recorder, quiet: Span) -> RunStatus {
+    let latest = recorder.latest();
+    let known = |value: f64| value.is_finite().then_some(value);
+    RunStatus {
+        name: recorder.name(),
+        duration_s: recorder.duration().seconds(),
+        phase: latest.map(|row| row.phase.key().to_owned()),
+        net_energy_j: latest.and_then(|row| known(row.sums.energy_out - row.sums.energy_in)),
+        distance_m: latest.and_then(|row| known(row.sums.distance)),
+        time_unobserved_s: latest.and_then(|row| known(row.sums.time_unobserved)),
+        quiet_s: quiet.seconds().max(0.0),
+    }
+}
