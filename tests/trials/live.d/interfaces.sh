@@ -4,6 +4,9 @@
 
 can vcan0; can vcan9
 daemon vcan0 vcan9
+# A witness: the same frames with the kernel's stamps as they are.
+candump -L vcan0 > /tmp/captured.log & witness=$!
+usleep 500000
 drawdown playback /work/drive.log.zst --onto vcan0 > /tmp/playback & player=$!
 usleep 2000000
 three() { for n in 1 2 3; do cansend vcan9 "6A$1#0$n"; done; }
@@ -25,6 +28,7 @@ until_true 10 heard vcan9; three 4
 wait $player; echo "FACT|playback's exit|$?"
 sed 's/^/FACT|playback|/' /tmp/playback
 usleep 500000
+kill $witness
 stop
 
 # What is not virtual is not written to, and not read unless it only listens.

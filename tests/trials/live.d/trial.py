@@ -11,6 +11,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime, timezone
 from pathlib import Path
 
@@ -22,14 +23,19 @@ from harness import machine  # noqa: E402
 
 HERE, RELEASE = Path(__file__).parent, ROOT / "target/release"
 LONG = sys.argv[1:] == ["long"]
-DRIVE_S = 120 if LONG else 16
-"""Length of the recording's cut that is played onto one interface."""
+DRIVE_S, CUT_FROM_S = (120, 4127) if LONG else (20, 5367.5)
+"""The cut of the committed recording that is played onto one interface: how long, and from where. Chosen so that power is low at
+its beginning and end: the player can be a millisecond late, and what that moves should be little beside the promise."""
 FULL_S = 60 if LONG else 20
 RATE = 4374
 """Frames a second of a full 500 kbit/s bus, 8 bytes each."""
-CUT_FROM_S = 900
-"""Where the cut begins: held speed, so that power is much the same at both ends."""
 ENERGY_REL = 1e-4
+LATE_MS, ATTEMPTS = 20, 3
+"""A player that was later than this is started again, so many times in all."""
+STAMP_US = 1000
+"""How far the daemon's stamps may lie from the kernel's own."""
+BAD = ("dropped", "frames dropped", "malformed", "stamps that fit", "frames without")
+"""What a source must not have counted."""
 TABLE = []
 
 
@@ -68,19 +74,36 @@ def full(into):
     return 3 * RATE * FULL_S
 
 
-def guest(script, folder, recording, out):
-    """Runs a script of this trial in the guest; returns its facts and the run folders that it made."""
-    data = folder / out
-    bring_in = [(RELEASE / name, f"/bin/{name}") for name in ("drawdown", "drawdownd")]
+def paced(name, folder, recording):
+    """Like `start`, once more while the player could not keep the recording's pace: then its energy is another one."""
+    for attempt in range(ATTEMPTS):
+        started = start(name, folder / f"{name}{attempt}", recording)
+        late = re.search(r"the latest ([0-9.]+) ms behind", started[1].output)
+        if started[1].status != 0 or not late or float(late[1]) <= LATE_MS:
+            break
+        print(f"        {name}: the machine is busy, the player was {late[1]} ms late", flush=True)
+    return started
+
+
+def start(name, folder, recording):
+    """Runs a script of this trial in the guest; returns what became of it and where its data set is."""
+    folder.mkdir(exist_ok=True)
+    data = folder / name
+    bring_in = [(RELEASE / program, f"/bin/{program}") for program in ("drawdown", "drawdownd")]
     bring_in += [(recording, f"/work/{recording.name}"), (HERE / "common.sh", "/work/common.sh")]
     bring_in += [(ROOT / f"signal-maps/demo.{kind}", f"/work/demo.{kind}") for kind in ("toml", "dbc")]
-    outcome = machine.Machine(
-        HERE / script, bring_in=bring_in, bring_out=[(data, "/tmp/DATA")], settings={"SECONDS_LONG": str(DRIVE_S)},
-        processors=2, memory_mb=1024, timeout_s=FULL_S + DRIVE_S + 150.0, console=folder / f"{out}.console", echo=False).run()
+    return data, machine.Machine(
+        HERE / f"{name}.sh", bring_in=bring_in, bring_out=[(data, "/tmp/DATA")] + [(folder / "captured.log", "/tmp/captured.log")] * (name == "interfaces"), settings={"SECONDS_LONG": str(DRIVE_S)},
+        processors=2, memory_mb=1024, timeout_s=FULL_S + DRIVE_S + 150.0, console=folder / f"{name}.console", echo=False).run()
+
+
+def facts_of(started):
+    """The facts that a script of the guest printed, and the one run that it made."""
+    data, outcome = started
     facts = dict(line.split("|", 2)[1:] for line in outcome.output.splitlines() if line.startswith("FACT|"))
     runs = sorted(data.glob("vehicle=*/run=*"))
     done = outcome.status == 0 and facts.get("playback's exit") == "0" and facts.get("daemon's exit") == "0"
-    row(f"{script}: the daemon ran and stopped in order, one run", done and len(runs) == 1, facts.get("playback", ""))
+    row(f"{data.name}: the daemon ran and stopped in order, one run", done and len(runs) == 1, facts.get("playback", ""))
     if not (done and len(runs) == 1):
         print(f"status {outcome.status}, {outcome.ended}", outcome.output, outcome.console_tail, sep="\n")
         sys.exit(finish({}))
@@ -116,6 +139,18 @@ def compare(name, live, ingested):
     return equal, rel
 
 
+def witness(live, captured, ingest):
+    """Whether the daemon's stamps and energy are those of the kernel's stamps, as candump wrote them down."""
+    stamps = [int(line[1:line.index(")")].replace(".", "")) for line in captured.read_text().splitlines()]
+    ours = [t_us for t_us, _, _ in frames(live, "vcan0")]
+    same = len(stamps) == len(ours)
+    apart = max(abs((one - ours[0]) - (other - stamps[0])) for one, other in zip(ours, stamps)) if same else None
+    row("stamps are the kernel's, as candump has them", same and apart <= STAMP_US, f"{apart} us apart at most")
+    rel = abs(net_energy(live) / net_energy(ingest(captured)) - 1)
+    row("energy is that of candump's capture", rel <= ENERGY_REL, f"{rel:.1e} apart")
+    return rel
+
+
 def frames(run, bus):
     """A bus's frames in order of time, as (t_us, id, payload)."""
     table = ds.dataset(run / "frames", format="parquet").to_table(filter=ds.field("bus") == bus)
@@ -126,16 +161,17 @@ def frames(run, bus):
 def lost_by_name(run):
     """What the sources of a run counted as dropped."""
     counts = [source["live"]["counts"] for source in read(run)["sources"] if source.get("live")]
-    return {name: n for one in counts for name, n in one.items() if "drop" in name or "malformed" in name or "clock" in name}
+    return {name: n for one in counts for name, n in one.items() if name.startswith(BAD)}
 
 
-def interfaces(folder, drive, ingested):
+def interfaces(started, ingested, ingest):
     """A recording played while another interface of the same daemon comes and goes."""
-    facts, run = guest("interfaces.sh", folder, drive, "interfaces")
+    facts, run = facts_of(started)
     equal, rel = compare("a recording onto vcan", run, ingested)
+    witness(run, started[0].parent / "captured.log", ingest)
     row("the interface taken down, and deleted, is said", facts.get("down is said") == facts.get("gone is said") == "yes")
     got = [(ident, data[0]) for _, ident, data in frames(run, "vcan9")]
-    wanted = [(0x6A0 + n, phase) for phase in (1, 2, 3, 4) for n in (1, 2, 3)]
+    wanted = [(0x6A0 + phase, n) for phase in (1, 2, 3, 4) for n in (1, 2, 3)]
     row("down, up, deleted, made again: it goes on by itself", got == wanted, f"{len(got)} of {len(wanted)} frames")
     kind, refusal = facts.get("slcan's kind", ""), facts.get("playback onto slcan", "")
     row("a recording onto slcan is refused", refusal.startswith("2 ") and "is not virtual" in refusal, refusal)
@@ -143,28 +179,28 @@ def interfaces(folder, drive, ingested):
     return equal, rel
 
 
-def clock(folder, drive, ingested):
+def clock(started, ingested):
     """A recording played while the wall clock is set by +1 h and -1 h."""
-    facts, run = guest("clock.sh", folder, drive, "clock")
+    facts, run = facts_of(started)
     equal, rel = compare("clock set by +1 h, then -1 h", run, ingested)
     told = read(run)
     start = datetime.fromisoformat(told["start_utc"].replace("Z", "+00:00"))
     off = (start - datetime.fromtimestamp(int(facts["start"]), timezone.utc)).total_seconds()
-    row("start_utc is right at the end", -0.1 <= off <= 5, f"{off:+.1f} s; {len(told['anchors'])} anchors")
+    # `date` knows whole seconds: each setting loses up to one.
+    row("start_utc is right at the end", -2.1 <= off <= 5, f"{off:+.1f} s; {len(told['anchors'])} anchors")
     row("the clock was seen to be set twice", len(told["anchors"]) == 3)
     return equal, rel
 
 
-def full_buses(folder):
+def full_buses(started, sent):
     """Three full buses at once."""
-    recording = folder / "full.log.zst"
-    sent = full(recording)
-    facts, run = guest("full.sh", folder, recording, "full")
+    facts, run = facts_of(started)
     received = 0
     for bus in ("vcan0", "vcan1", "vcan2"):
-        numbers = [int.from_bytes(data[:4], "big") for _, _, data in frames(run, bus)]
-        received += len(numbers)
-        row(f"{bus}: every frame once and in order", sorted(numbers) == list(range(RATE * FULL_S)) and in_order(frames(run, bus)))
+        got = frames(run, bus)
+        received += len(got)
+        numbers = sorted(int.from_bytes(data[:4], "big") for _, _, data in got)
+        row(f"{bus}: every frame once and in order", numbers == list(range(RATE * FULL_S)) and in_order(got))
     dropped = lost_by_name(run)
     row("nothing dropped by kernel or queue", not dropped, dropped or "")
     seconds = int(facts["centiseconds"]) / 100
@@ -204,12 +240,22 @@ def main():
         folder = Path(name)
         drive = folder / "drive.log.zst"
         played = cut(drive)
-        subprocess.run([RELEASE / "drawdown", "ingest", drive, "--map", ROOT / "signal-maps/demo.toml", "--vehicle", "heron",
-                        "--into", folder / "INGESTED"], check=True, stdout=subprocess.DEVNULL)
-        ingested = next((folder / "INGESTED").glob("vehicle=*/run=*"))
+        def ingest(recording):
+            """Reads a recording with `drawdown ingest`; returns the run."""
+            into = folder / f"INGESTED-{recording.name}"
+            words = ["ingest", recording, "--map", ROOT / "signal-maps/demo.toml", "--vehicle", "heron", "--into", into]
+            subprocess.run([RELEASE / "drawdown", *words], check=True, stdout=subprocess.DEVNULL)
+            return next(into.glob("vehicle=*/run=*"))
+
+        ingested = ingest(drive)
         print(f"        {played} frames of {DRIVE_S} s, then {RATE} frames/s on each of three buses for {FULL_S} s", flush=True)
-        first, second = interfaces(folder, drive, ingested), clock(folder, drive, ingested)
-        third = full_buses(folder)
+        # Side by side: both have little to do. The full buses have the machine for themselves.
+        with ThreadPoolExecutor() as pool:
+            parts = [pool.submit(paced, name, folder, drive) for name in ("interfaces", "clock")]
+            sent = full(folder / "full.log.zst")
+            outcomes = [part.result() for part in parts]
+        first, second = interfaces(outcomes[0], ingested, ingest), clock(outcomes[1], ingested)
+        third = full_buses(start("full", folder / "full", folder / "full.log.zst"), sent)
     return finish({
         "seconds": round(time.monotonic() - began), "buses": 3, **third,
         "samples_equal": first[0] and second[0], "energy_rel": max(first[1], second[1])})
