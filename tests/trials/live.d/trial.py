@@ -200,7 +200,8 @@ def full_buses(started, sent):
         got = frames(run, bus)
         received += len(got)
         numbers = sorted(int.from_bytes(data[:4], "big") for _, _, data in got)
-        row(f"{bus}: every frame once and in order", numbers == list(range(RATE * FULL_S)) and in_order(got))
+        whole, ordered = numbers == list(range(RATE * FULL_S)), in_order(got)
+        row(f"{bus}: every frame once and in order", whole and ordered, "" if whole == ordered else f"once: {whole}, in order: {ordered}")
     dropped = lost_by_name(run)
     row("nothing dropped by kernel or queue", not dropped, dropped or "")
     seconds = int(facts["centiseconds"]) / 100
