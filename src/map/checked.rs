@@ -242,6 +242,16 @@ impl Basis {
     }
 }
 
+impl Origin {
+    /// The bus that it names.
+    pub fn bus(&self) -> Option<&str> {
+        match self {
+            Self::Frame { bus, .. } | Self::Poll(PollRequest { bus, .. }) => bus.as_deref(),
+            Self::Table(_) => None,
+        }
+    }
+}
+
 impl Message {
     /// The schema of its samples.
     pub fn table(&self) -> Table {

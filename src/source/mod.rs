@@ -6,6 +6,8 @@ pub mod clock;
 pub mod damage;
 pub mod lines;
 pub mod fix;
+pub mod receiver;
+pub mod serial;
 pub mod slcan;
 pub mod at_adapter;
 pub mod nmea;
