@@ -88,12 +88,13 @@ def paced(name, folder, recording):
 def start(name, folder, recording):
     """Runs a script of this trial in the guest; returns what became of it and where its data set is."""
     folder.mkdir(exist_ok=True)
-    data = folder / name
+    data = folder / "DATA"
     bring_in = [(RELEASE / program, f"/bin/{program}") for program in ("drawdown", "drawdownd")]
     bring_in += [(recording, f"/work/{recording.name}"), (HERE / "common.sh", "/work/common.sh")]
     bring_in += [(ROOT / f"signal-maps/demo.{kind}", f"/work/demo.{kind}") for kind in ("toml", "dbc")]
+    outs = ["DATA", "captured.log", "DROPS"] if name == "interfaces" else ["DATA"]
     return data, machine.Machine(
-        HERE / f"{name}.sh", bring_in=bring_in, bring_out=[(data, "/tmp/DATA")] + [(folder / "captured.log", "/tmp/captured.log")] * (name == "interfaces"), settings={"SECONDS_LONG": str(DRIVE_S)},
+        HERE / f"{name}.sh", bring_in=bring_in, bring_out=[(folder / there, f"/tmp/{there}") for there in outs], settings={"SECONDS_LONG": str(DRIVE_S)},
         processors=2, memory_mb=1024, timeout_s=FULL_S + DRIVE_S + 150.0, console=folder / f"{name}.console", echo=False).run()
 
 
@@ -103,7 +104,7 @@ def facts_of(started):
     facts = dict(line.split("|", 2)[1:] for line in outcome.output.splitlines() if line.startswith("FACT|"))
     runs = sorted(data.glob("vehicle=*/run=*"))
     done = outcome.status == 0 and facts.get("playback's exit") == "0" and facts.get("daemon's exit") == "0"
-    row(f"{data.name}: the daemon ran and stopped in order, one run", done and len(runs) == 1, facts.get("playback", ""))
+    row(f"{data.parent.name}: the daemon ran and stopped in order, one run", done and len(runs) == 1, facts.get("playback", ""))
     if not (done and len(runs) == 1):
         print(f"status {outcome.status}, {outcome.ended}", outcome.output, outcome.console_tail, sep="\n")
         sys.exit(finish({}))
@@ -170,13 +171,26 @@ def interfaces(started, ingested, ingest):
     equal, rel = compare("a recording onto vcan", run, ingested)
     witness(run, started[0].parent / "captured.log", ingest)
     row("the interface taken down, and deleted, is said", facts.get("down is said") == facts.get("gone is said") == "yes")
-    got = [(ident, data[0]) for _, ident, data in frames(run, "vcan9")]
+    got = [(ident, data[0]) for _, ident, data in frames(run, "vcan9") if ident >= 0x6A0]
     wanted = [(0x6A0 + phase, n) for phase in (1, 2, 3, 4) for n in (1, 2, 3)]
     row("down, up, deleted, made again: it goes on by itself", got == wanted, f"{len(got)} of {len(wanted)} frames")
+    said = [trouble["text"] for trouble in read(run)["troubles"]]
+    names = ["vcan9: error-passive", "vcan9: bus-off", "vcan9: restarted after bus-off"]
+    row("error frames are named once each", all(sum(text.startswith(name) for text in said) == 1 for name in names))
+    drops(next((started[0].parent / "DROPS").glob("vehicle=*/run=*")))
     kind, refusal = facts.get("slcan's kind", ""), facts.get("playback onto slcan", "")
     row("a recording onto slcan is refused", refusal.startswith("2 ") and "is not virtual" in refusal, refusal)
     row("slcan that drives the bus is not read", "slcan0" in kind and facts.get("slcan is read") is None)
     return equal, rel
+
+
+def drops(run):
+    """What the kernel dropped while the daemon was held."""
+    got, told = frames(run, "vcan5"), read(run)
+    dropped = told["sources"][0]["live"]["counts"].get("frames dropped by the kernel", 0)
+    said = sum("the kernel dropped frames" in trouble["text"] for trouble in told["troubles"])
+    row("what the kernel drops is counted, and said once", dropped > 0 and len(got) + dropped == 30_001 and said == 1,
+        f"{len(got)} received and {dropped} dropped of 30001")
 
 
 def clock(started, ingested):
