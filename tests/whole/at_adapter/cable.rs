@@ -155,7 +155,6 @@ impl Running {
     }
 }
 
-#[test]
 fn a_sound_adapter() {
     let mut running = Running::with(Faults::default());
     running.until_replies(0x01, 20);
@@ -176,7 +175,6 @@ fn a_sound_adapter() {
     assert!(running.taken.rest.is_sorted_by_key(|stamped| stamped.at));
 }
 
-#[test]
 fn a_car_that_may_not_be_asked_is_not() {
     let mut running = Running::start(Adapter::with_a_car(), polls(), |settings| {
         settings.supply_every = Span::of_millis(500);
@@ -192,7 +190,6 @@ fn a_car_that_may_not_be_asked_is_not() {
     assert!(asked.windows(2).all(|pair| pair[1] - pair[0] >= 980_000), "{asked:?}");
 }
 
-#[test]
 fn garbled_bytes_cost_replies_and_nothing_else() {
     let mut running = Running::with(Faults { garbles: Some(211), ..Faults::default() });
     running.until_replies(0x01, 30);
@@ -200,7 +197,6 @@ fn garbled_bytes_cost_replies_and_nothing_else() {
     assert!(running.counted("") > 0);
 }
 
-#[test]
 fn zero_bytes_are_strewn() {
     let mut running = Running::with(Faults { zeros: Some(5), stubborn: true, ..Faults::default() });
     running.until_replies(0x22, 5);
@@ -208,7 +204,6 @@ fn zero_bytes_are_strewn() {
     assert_eq!(running.troubles(), [""; 0]);
 }
 
-#[test]
 fn a_chatty_adapter() {
     let mut running = Running::with(Faults { chatters_every_us: Some(70_000), ..Faults::default() });
     running.until_replies(0x01, 30);
@@ -216,7 +211,6 @@ fn a_chatty_adapter() {
     assert!(running.counted("words amid a reply") + running.counted("unasked lines") > 0);
 }
 
-#[test]
 fn lost_prompts_are_found() {
     let mut running = Running::with(Faults { loses_prompts: Some(25), ..Faults::default() });
     running.until("two lost prompts", |running| running.counted("prompt lost") >= 2);
@@ -224,7 +218,6 @@ fn lost_prompts_are_found() {
     running.end();
 }
 
-#[test]
 fn resets_in_mid_run_bring_the_settings_again() {
     for (words, count) in [("LV RESET", "settings lost"), ("interpreter v1.5", "reset of the adapter, unasked")] {
         let mut running = Running::with(Faults { resets_at: Some((12, words)), ..Faults::default() });
@@ -236,7 +229,6 @@ fn resets_in_mid_run_bring_the_settings_again() {
     }
 }
 
-#[test]
 fn an_adapter_that_lies_about_identifiers() {
     let mut adapter = Adapter::with_a_car();
     adapter.faults.hides_headers = true;
@@ -251,7 +243,6 @@ fn an_adapter_that_lies_about_identifiers() {
     assert!(troubles[1].contains("poll ANY is not asked: several ECUs may answer"));
 }
 
-#[test]
 fn an_adapter_that_knows_little() {
     let refuses = vec![
         "ATE0", "ATL0", "ATS0", "ATH1", "ATH0", "ATCFC1", "ATAL", "ATAT0", "ATAT1", "ATCP18", "ATI", "ATDPN", "ATST32",
@@ -271,7 +262,6 @@ fn an_adapter_that_knows_little() {
     assert_eq!(running.cable.adapter().count("ATRV"), 2);
 }
 
-#[test]
 fn what_there_is_no_doing_without_ends_it() {
     for (refused, why) in [("ATSP6", "the protocol given"), ("ATCAF1", "framing of requests")] {
         let mut running = Running::with(Faults { refuses: vec![refused], ..Faults::default() });
@@ -282,12 +272,16 @@ fn what_there_is_no_doing_without_ends_it() {
     }
 }
 
-#[test]
 fn an_error_of_the_bus_ends_requests_for_the_run() {
-    for error in ["CAN ERROR", "BUS BUSY", "BUS ERROR", "41 0D <DATA ERROR", "7E8 03 <RX ERROR", "FB ERROR"] {
+    let errors = ["CAN ERROR", "BUS BUSY", "BUS ERROR", "41 0D <DATA ERROR", "7E8 03 <RX ERROR", "FB ERROR"];
+    let start = |error| {
         let mut adapter = Adapter::with_a_car();
         adapter.faults.error_at = Some((6, error));
-        let mut running = Running::start(adapter, polls(), |settings| settings.supply_every = Span::of_millis(200));
+        Running::start(adapter, polls(), |settings| settings.supply_every = Span::of_millis(200))
+    };
+    // Side by side, for the time it takes.
+    let all: Vec<(&str, Running)> = errors.into_iter().map(|error| (error, start(error))).collect();
+    for (error, mut running) in all {
         running.until("the error", |running| running.state().closed == Some(Closed::AdapterError));
         let before = running.supplies().len();
         running.until("supply voltages", |running| running.supplies().len() >= before + 5);
@@ -300,7 +294,6 @@ fn an_error_of_the_bus_ends_requests_for_the_run() {
     }
 }
 
-#[test]
 fn errors_of_single_requests_are_counted_and_the_rest_goes_on() {
     let errors = ["NO DATA", "STOPPED", "BUFFER FULL", "?", "ERR71", "!ACT ALERT"];
     let running: Vec<(&str, Running)> = errors
@@ -316,7 +309,6 @@ fn errors_of_single_requests_are_counted_and_the_rest_goes_on() {
     }
 }
 
-#[test]
 fn a_search_nobody_asked_for_is_interrupted() {
     let mut running = Running::with(Faults { searches_at: Some(8), ..Faults::default() });
     running.until_replies(0x01, 4);
@@ -330,7 +322,6 @@ fn a_search_nobody_asked_for_is_interrupted() {
     assert!(nudge.at_us - request.at_us < 1_000_000, "{request:?} {nudge:?}");
 }
 
-#[test]
 fn an_adapter_that_says_it_uses_another_protocol_is_not_used() {
     let mut adapter = Adapter::with_a_car();
     adapter.faults.claims_protocol = Some('8');
@@ -341,7 +332,6 @@ fn an_adapter_that_says_it_uses_another_protocol_is_not_used() {
     assert!(running.troubles()[0].contains("took ATSP6 and says that it uses protocol 8; nothing more is asked"));
 }
 
-#[test]
 fn unplugged_and_back() {
     let mut running = Running::with(Faults::default());
     running.until_replies(0x01, 5);
@@ -354,7 +344,6 @@ fn unplugged_and_back() {
     assert!(failures.iter().skip(1).all(|failure| failure.contains("there is no such port")), "{failures:?}");
 }
 
-#[test]
 fn several_ecus_and_29_bits() {
     let wide = CanId::Extended;
     let one = Ecu::new(0x18DA_10F1, 0x18DA_F110, &[(&[0x01, 0x00], &[1, 2, 3, 4]), (&[0x09, 0x02], &[7; 18])]);
@@ -379,4 +368,28 @@ fn several_ecus_and_29_bits() {
     assert_eq!(running.replies(0x09)[0].payload, [&[0x49, 0x02][..], &[7; 18]].concat());
     assert!(running.troubles()[0].contains("poll NARROW is not asked: its identifier has another width"));
     assert_eq!(running.cable.adapter().faults_found(), [""; 0]);
+}
+
+/// Side by side, since each waits most of the time.
+#[test]
+fn one_fault_at_a_time() {
+    let cases: &[fn()] = &[
+        a_sound_adapter,
+        a_car_that_may_not_be_asked_is_not,
+        garbled_bytes_cost_replies_and_nothing_else,
+        zero_bytes_are_strewn,
+        a_chatty_adapter,
+        lost_prompts_are_found,
+        resets_in_mid_run_bring_the_settings_again,
+        an_adapter_that_lies_about_identifiers,
+        an_adapter_that_knows_little,
+        what_there_is_no_doing_without_ends_it,
+        an_error_of_the_bus_ends_requests_for_the_run,
+        errors_of_single_requests_are_counted_and_the_rest_goes_on,
+        a_search_nobody_asked_for_is_interrupted,
+        an_adapter_that_says_it_uses_another_protocol_is_not_used,
+        unplugged_and_back,
+        several_ecus_and_29_bits,
+    ];
+    std::thread::scope(|scope| cases.iter().for_each(|case| drop(scope.spawn(case))));
 }

@@ -20,7 +20,6 @@ fn listen(adapter: Adapter) -> Running {
     Running::start(adapter, polls(), |settings| settings.listen = true)
 }
 
-#[test]
 fn frames_arrive_whole_and_in_order() {
     let mut running = listen(adapter());
     running.until("frames", |running| running.taken.frames.len() >= 2_000);
@@ -37,7 +36,6 @@ fn frames_arrive_whole_and_in_order() {
     assert_eq!(adapter.count("ATMA"), 1);
 }
 
-#[test]
 fn a_full_buffer_is_a_gap_whether_its_prompt_comes_or_not() {
     for prompt in [true, false] {
         let mut adapter = adapter();
@@ -54,7 +52,6 @@ fn a_full_buffer_is_a_gap_whether_its_prompt_comes_or_not() {
     }
 }
 
-#[test]
 fn without_silence_there_is_no_listening() {
     let mut adapter = adapter();
     adapter.faults.refuses = vec!["ATCSM1"];
@@ -65,7 +62,6 @@ fn without_silence_there_is_no_listening() {
     assert_eq!((running.cable.adapter().count("ATMA"), running.taken.frames.len()), (0, 0));
 }
 
-#[test]
 fn frames_without_identifiers_are_refused() {
     let mut adapter = adapter();
     adapter.faults.hides_headers = true;
@@ -77,7 +73,6 @@ fn frames_without_identifiers_are_refused() {
     assert!(running.taken.frames.is_empty());
 }
 
-#[test]
 fn wide_identifiers() {
     let mut adapter = Adapter::new('7', Vec::new());
     adapter.traffic = vec![(0x18FF_50E5, vec![1, 2, 3, 4, 5, 6, 7, 8])];
@@ -89,4 +84,17 @@ fn wide_identifiers() {
     let (running, _) = running.end();
     assert_eq!(running.taken.frames[0].can_id(), CanId::Extended(0x18FF_50E5));
     assert_eq!(running.taken.payload(&running.taken.frames[0]), [1, 2, 3, 4, 5, 6, 7, 8]);
+}
+
+/// Side by side, since each waits most of the time.
+#[test]
+fn listening() {
+    let cases: &[fn()] = &[
+        frames_arrive_whole_and_in_order,
+        a_full_buffer_is_a_gap_whether_its_prompt_comes_or_not,
+        without_silence_there_is_no_listening,
+        frames_without_identifiers_are_refused,
+        wide_identifiers,
+    ];
+    std::thread::scope(|scope| cases.iter().for_each(|case| drop(scope.spawn(case))));
 }

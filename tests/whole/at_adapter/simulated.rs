@@ -114,7 +114,9 @@ fn a_fast_adapter_reaches_every_period() {
         assert!((achieved / wanted - 1.0).abs() < 0.1 && poll.state == PollState::OnTime, "{poll:?}");
     }
     // Told by measurement: 20 ms for the first line, so less than the adapter's own 200 ms.
-    assert!(simulated.adapter.sent.iter().any(|sent| sent.text == "ATST0F"), "{:?}", simulated.adapter.sent);
+    let waits: Vec<&str> = simulated.adapter.sent.iter().filter_map(|sent| sent.text.strip_prefix("ATST")).collect();
+    let last = waits.last().and_then(|wait| u32::from_str_radix(wait, 16).ok()).expect("a wait");
+    assert!((0x0F..=0x19).contains(&last) && waits.len() < 10, "{waits:?}");
     // Supply voltages in between, each 5 s.
     let supplies = simulated.out.batch.rest.iter().filter(|stamped| matches!(stamped.item, Item::Supply(_))).count();
     assert!((11..=13).contains(&supplies), "{supplies}");
@@ -147,12 +149,12 @@ fn a_slow_ecu_gets_patience_and_a_dead_one_costs_little() {
     simulated.run(120);
     let report = simulated.report();
     assert!(report[1].answered > 50, "{report:#?}");
-    assert!(simulated.adapter.count("ATAT0") > 0);
+    assert!(simulated.adapter.count("ATSTFF") > 0);
     // Asked in vain with doubling periods up to once a minute.
     assert!(report[2].answered == 0 && (3..12).contains(&report[2].asked), "{report:#?}");
     assert_eq!(report[2].state, PollState::BackedOff);
     // The fast one comes as often as the slow one leaves room for.
-    assert!(report[0].answered > 300, "{report:#?}");
+    assert!(report[0].answered > 200, "{report:#?}");
 }
 
 #[test]

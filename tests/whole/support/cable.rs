@@ -45,7 +45,7 @@ impl Cable {
     pub fn plug_in(&mut self) {
         let (mut far, near) = TTYPort::pair().expect("a pseudo-terminal");
         symlink(near.name().expect("a name"), self.path()).expect("a link");
-        far.set_timeout(Duration::from_millis(1)).expect("a time-out");
+        far.set_timeout(Duration::from_millis(2)).expect("a time-out");
         self.adapter().power_on();
         let (adapter, started, end) = (Arc::clone(&self.adapter), self.started, Arc::new(AtomicBool::new(false)));
         let ending = Arc::clone(&end);
