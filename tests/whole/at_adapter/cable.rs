@@ -281,6 +281,7 @@ fn an_error_of_the_bus_ends_requests_for_the_run() {
     };
     // Side by side, for the time it takes.
     let all: Vec<(&str, Running)> = errors.into_iter().map(|error| (error, start(error))).collect();
+    let mut ended = Vec::new();
     for (error, mut running) in all {
         running.until("the error", |running| running.state().closed == Some(Closed::AdapterError));
         let before = running.supplies().len();
@@ -289,6 +290,9 @@ fn an_error_of_the_bus_ends_requests_for_the_run() {
         let said: Vec<&str> = running.troubles();
         assert!(matches!(said[..], [one] if one.ends_with("nothing more is asked in this run")), "{said:?}");
         running.set_car(Permission::Full, 2);
+        ended.push(running);
+    }
+    for mut running in ended {
         running.until_replies(0x01, 3);
         running.end();
     }
