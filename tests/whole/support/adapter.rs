@@ -423,7 +423,8 @@ impl Adapter {
             self.due.push_back((at, Due::Text(self.eol().to_owned())));
         }
         let error = self.faults.error_at.filter(|(number, _)| *number == self.requests).map(|(_, error)| error);
-        let every = self.faults.error_every.filter(|(every, _)| self.requests % every == 0).map(|(_, error)| error);
+        let every =
+            self.faults.error_every.filter(|(every, _)| self.requests.is_multiple_of(*every)).map(|(_, error)| error);
         if let Some(error) = error.or(every) {
             return self.answer(at + 20_000, error);
         }
