@@ -6,6 +6,7 @@ mod adapter_search;
 mod check;
 mod demo;
 mod ingest;
+mod playback;
 mod reduce;
 mod rehearse;
 mod say;
@@ -38,6 +39,8 @@ enum Command {
     Reduce(reduce::Arguments),
     /// Drive an invented car over an invented course and write what its bus would say
     Rehearse(rehearse::Arguments),
+    /// Put recordings onto virtual CAN interfaces at their own pace, for bench use
+    Playback(playback::Arguments),
     /// Ask the daemon how the recording goes
     Status(status::Arguments),
     /// Find the protocol of a parked car's bus with an AT adapter
@@ -90,6 +93,7 @@ pub fn main() -> ExitCode {
         Command::Ingest(arguments) => ingest::run(&arguments),
         Command::Reduce(arguments) => reduce::run(&arguments),
         Command::Rehearse(arguments) => rehearse::run(&arguments),
+        Command::Playback(arguments) => playback::run(&arguments),
         Command::Status(arguments) => status::run(&arguments),
         Command::AdapterSearch(arguments) => adapter_search::run(&arguments),
         Command::Demo(arguments) => demo::run(&arguments),
