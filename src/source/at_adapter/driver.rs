@@ -319,13 +319,7 @@ impl Driver {
             Event::Finished { command, asked, lines } => self.finished(now, command, asked, lines, out),
             Event::Monitored(line) => self.monitored(now, &line, out),
             Event::Unasked(line) => self.unasked(now, &line, out),
-            Event::PromptLost(command) => {
-                out.count("prompt lost", 1);
-                if command.as_fixed() == Some(Fixed::CloseProtocol) {
-                    self.leaving = Leaving::Done;
-                }
-                self.unset(now);
-            }
+            Event::PromptLost { command, asked, lines } => self.prompt_lost(now, command, asked, lines, out),
             Event::Ready => self.ready(now),
             Event::Gone => {
                 let what =
@@ -337,6 +331,19 @@ impl Driver {
                 self.unset(now);
             }
             Event::TooMuch => out.count("overlong lines or replies", 1),
+        }
+    }
+
+    fn prompt_lost(&mut self, now: Steady, command: Command, asked: Steady, lines: Vec<(Steady, Line)>, out: &mut Out) {
+        out.count("prompt lost", 1);
+        if command.as_fixed() == Some(Fixed::CloseProtocol) {
+            self.leaving = Leaving::Done;
+        }
+        if matches!(self.phase, Phase::Asking) && !lines.is_empty() {
+            // It answered, so it has its settings: only the prompt is lost.
+            self.finished(now, command, asked, lines, out);
+        } else {
+            self.unset(now);
         }
     }
 

@@ -236,7 +236,7 @@ impl Requests {
     fn took(&mut self, command: Command, open: Open) {
         if command == Command::header(&open.target) {
             self.header = Some(open.target.asked());
-        } else if !self.waiting.answered_setting(command, true) {
+        } else if !self.waiting.answered_setting(open.index, command, true) {
             self.filter = open.target.only_answer().map_or(Filter::All, Filter::Only);
         }
         if let Some(open) = &mut self.open {
@@ -253,7 +253,7 @@ impl Requests {
             return;
         }
         out.count_once(format!("setting refused: {command}"));
-        if !self.waiting.answered_setting(command, false) {
+        if !self.waiting.answered_setting(open.index, command, false) {
             self.filter_refused = true;
             self.bar(out);
             if self.shown == Shown::DataOnly && !is_attributable(&open.target, true) {
