@@ -119,6 +119,14 @@ impl Driver {
         }
     }
 
+    /// The same driver, which asks what opens a run before any poll: what the ECUs know, and the vehicle number if wanted.
+    pub fn opening(mut self, vehicle_number: bool) -> Self {
+        if !self.listen {
+            self.requests.open_with(vehicle_number);
+        }
+        self
+    }
+
     /// The port was opened, anew or for the first time. What the run knows of its bus stays known.
     pub fn opened(&mut self, now: Steady) {
         self.dialogue.opened();

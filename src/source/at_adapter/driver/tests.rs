@@ -94,6 +94,7 @@ fn answer(sent: &str) -> String {
         "ATMA" => return "2B0 11 22\r2B1 33\r".into(),
         "010D" => "7E8 03 41 0D 3C",
         "220101" => "7EC 04 62 01 01 05",
+        "0902" => "7E8 10 14 49 02 01 31 44 34\r7E8 21 47 50 30 30 52 35 35\r7E8 22 42 31 32 33 34 35 36",
         "0100" => "7E8 06 41 00 BE 3F A8 13\r7EC 06 41 00 00 00 00 21",
         _ => "OK",
     };
@@ -103,7 +104,7 @@ fn answer(sent: &str) -> String {
 /// What may be sent, written a second time.
 fn is_listed(text: &str) -> bool {
     let list = "ATZ ATWS ATD ATE0 ATL0 ATS0 ATH1 ATH0 ATCAF1 ATCAF0 ATCFC1 ATSP6 ATAL ATAT1 ATAT0 ATCP18 ATAR ATI ATDPN \
-                ATRV ATCSM1 ATMA ATPC ATSH7E0 ATSH7E4 ATSH7DF ATCRA7E8 ATCRA7EC 010D 220101 0100";
+                ATRV ATCSM1 ATMA ATPC ATSH7E0 ATSH7E4 ATSH7DF ATCRA7E8 ATCRA7EC 010D 220101 0100 0902";
     list.split_whitespace().any(|listed| listed == text)
         || text.strip_prefix("ATST").is_some_and(|wait| wait.len() == 2 && u8::from_str_radix(wait, 16).is_ok())
 }
@@ -127,7 +128,7 @@ struct World {
 
 impl World {
     fn new(listen: bool) -> Self {
-        let mut driver = Driver::new(&settings(listen), Bus(0), polls());
+        let mut driver = Driver::new(&settings(listen), Bus(0), polls()).opening(true);
         driver.opened(Steady(0));
         let car = Car { permission: Permission::Full, run: 1 };
         Self { driver, out: Out::default(), at: 0, car, last: None, sent: Vec::new(), requests: 0, ended: false }
@@ -203,6 +204,10 @@ fn a_sound_adapter_is_asked_after_listening() {
     let at = |wanted: fn(&str) -> bool| world.sent.iter().find(|(_, text)| wanted(text)).expect("it to be sent").0;
     let (first, set_up) = (at(is_request), at(|text| text == "ATDPN"));
     assert!(first - set_up >= 2_000_000, "{first} {set_up}");
+    // What opens a run comes first, and once: the polls ask for 0100 too.
+    let asked: Vec<&str> = world.sent.iter().map(|(_, text)| &**text).filter(|text| is_request(text)).collect();
+    assert_eq!(asked[..2], ["0100", "0902"]);
+    assert_eq!(asked.iter().filter(|text| **text == "0902").count(), 1);
     assert!(world.requests > 100, "{}", world.requests);
     let replies = world.out.batch.rest.iter().filter(|stamped| matches!(stamped.item, Item::Reply(_))).count();
     assert!(replies > 100, "{replies}");
