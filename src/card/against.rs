@@ -48,7 +48,7 @@ pub fn contradictions(card: &Card, runs: &[RunSpan]) -> (Card, Vec<Contradiction
     card.leave_out.retain(|stretch| {
         let inside = runs.iter().any(|run| stretch.from < run.end && run.start < stretch.to);
         if !inside {
-            let (from, to) = (moment(stretch.from), moment(stretch.to));
+            let (from, to) = (stretch.from.second(), stretch.to.second());
             say("leave_out", format!("names {from} to {to}, which is in no run; it is not used"));
         }
         inside
@@ -59,26 +59,26 @@ pub fn contradictions(card: &Card, runs: &[RunSpan]) -> (Card, Vec<Contradiction
 fn bounds(card: &mut Card, start: WallClock, end: WallClock, say: &mut impl FnMut(&'static str, String)) {
     if let Bound::At(at) = card.counting.start {
         if at >= end {
-            let text = format!("is {}, after the last run ended at {}; it is not used", moment(at), moment(end));
+            let text = format!("is {}, after the last run ended at {}; it is not used", at.second(), end.second());
             say("counting.start", text);
             card.counting.start = Bound::Run;
         } else if at < start - SLACK {
-            let first = moment(start);
+            let first = start.second();
             say(
                 "counting.start",
-                format!("is {}, but the first run begins at {first}; counted from there", moment(at)),
+                format!("is {}, but the first run begins at {first}; counted from there", at.second()),
             );
             card.counting.start = Bound::Run;
         }
     }
     if let Bound::At(at) = card.counting.end {
         if at <= start {
-            let text = format!("is {}, before the first run began at {}; it is not used", moment(at), moment(start));
+            let text = format!("is {}, before the first run began at {}; it is not used", at.second(), start.second());
             say("counting.end", text);
             card.counting.end = Bound::Run;
         } else if at > end + SLACK {
-            let last = moment(end);
-            say("counting.end", format!("is {}, but the last run ends at {last}; counted until then", moment(at)));
+            let last = end.second();
+            say("counting.end", format!("is {}, but the last run ends at {last}; counted until then", at.second()));
             card.counting.end = Bound::Run;
         }
     }
@@ -89,30 +89,24 @@ fn charges(card: &mut Card, start: WallClock, end: WallClock, say: &mut impl FnM
         if at >= end {
             say(
                 "charge.end",
-                format!("is {}, after the last run ended at {}; it is not used", moment(at), moment(end)),
+                format!("is {}, after the last run ended at {}; it is not used", at.second(), end.second()),
             );
             card.charge.end = None;
         } else if at < start - FAR {
             let days = ((start - at).seconds() / 86_400.0).floor();
-            say("charge.end", format!("is {}, {days} days before the first run; it is not used", moment(at)));
+            say("charge.end", format!("is {}, {days} days before the first run; it is not used", at.second()));
             card.charge.end = None;
         }
     }
     if let Some(at) = card.recharge.start {
         if at < start {
-            let text = format!("is {}, before the first run began at {}; it is not used", moment(at), moment(start));
+            let text = format!("is {}, before the first run began at {}; it is not used", at.second(), start.second());
             say("recharge.start", text);
             card.recharge.start = None;
         } else if at > end + FAR {
             let days = ((at - end).seconds() / 86_400.0).floor();
-            say("recharge.start", format!("is {}, {days} days after the last run; it is not used", moment(at)));
+            say("recharge.start", format!("is {}, {days} days after the last run; it is not used", at.second()));
             card.recharge.start = None;
         }
     }
-}
-
-/// A moment to the second, UTC.
-pub(super) fn moment(at: WallClock) -> String {
-    let text = at.iso();
-    text.get(..19).map_or(text.clone(), |second| format!("{second}Z"))
 }

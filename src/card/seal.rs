@@ -11,7 +11,7 @@ use serde::Deserialize;
 use sha2::{Digest, Sha256};
 use toml::Value;
 
-use super::{Card, against};
+use super::Card;
 use crate::document::{Document, Fault};
 use crate::time::{Span, WallClock};
 
@@ -111,8 +111,8 @@ pub struct Verdict {
     pub at: Option<WallClock>,
     /// The seal's code.
     pub code: Option<String>,
-    /// What changed since, in the order of card, map, DBC.
-    pub changes: Vec<Change>,
+    /// What changed since, in the order of rules, card, map, DBC; `None` where that is not known.
+    pub changes: Option<Vec<Change>>,
 }
 
 impl Seal {
@@ -269,15 +269,15 @@ pub fn judge(seal: Option<(&Seal, String)>, now: Option<&Seal>, counted_start: O
     let Some((seal, code)) = seal else {
         return Verdict { why: "there is no seal beside the card or in its runs".into(), ..Verdict::default() };
     };
-    let at = against::moment(seal.at);
+    let at = seal.at.second();
     let (is_sealed, why) = match counted_start {
-        None => (false, format!("sealed at {at}, but when counting started is not known")),
+        None => (false, format!("the seal is of {at}, but when counting started is not known")),
         Some(start) if seal.at >= start => {
-            (false, format!("sealed at {at}, not before counting started at {}", against::moment(start)))
+            (false, format!("the seal is of {at}, and counting started at {}", start.second()))
         }
         Some(start) => (true, format!("sealed at {at}, {} before counting started", ago(start - seal.at))),
     };
-    let changes = now.map(|now| seal.changes(now)).unwrap_or_default();
+    let changes = now.map(|now| seal.changes(now));
     Verdict { is_sealed, why, at: Some(seal.at), code: Some(code), changes }
 }
 

@@ -3,6 +3,7 @@
 //! Tests that ask a reference library run `.venv/bin/python`, which `bash tests/run` installs.
 
 mod battery;
+mod cards;
 mod data_set;
 mod decode;
 mod demo;

@@ -93,9 +93,12 @@ fn a_seal_counts_when_it_is_older_than_the_counted_start() {
     );
     assert_eq!(
         judged(Some("06:00:00")),
-        (false, "sealed at 2027-03-14T06:00:00Z, not before counting started at 2027-03-14T06:00:00Z".into())
+        (false, "the seal is of 2027-03-14T06:00:00Z, and counting started at 2027-03-14T06:00:00Z".into())
     );
-    assert_eq!(judged(None), (false, "sealed at 2027-03-14T06:00:00Z, but when counting started is not known".into()));
+    assert_eq!(
+        judged(None),
+        (false, "the seal is of 2027-03-14T06:00:00Z, but when counting started is not known".into())
+    );
     let none = judge(None, None, Some(moment("07:00:00")));
     assert_eq!((none.is_sealed, &*none.why), (false, "there is no seal beside the card or in its runs"));
 }
