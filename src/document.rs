@@ -384,8 +384,8 @@ mod tests {
             faults.iter().map(Fault::to_string).collect::<Vec<_>>(),
             [
                 "m:2: unknown key 'prat'; did you mean 'part'?",
-                "m:12: unknown key 'prats'; did you mean 'parts'?",
-                "m:19: unknown key 'ofset'; did you mean 'offset'?",
+                "m:11: unknown key 'prats'; did you mean 'parts'?",
+                "m:18: unknown key 'ofset'; did you mean 'offset'?",
             ]
         );
         let part = Some(Part { scale: Some(2.0), offset: None });

@@ -24,7 +24,7 @@ const REFERENCE: &str = "figures at reference conditions";
 const PLUG: &str = "energy from the plug per distance, charging efficiency";
 const METER: &str = "balance of the sensors against a meter";
 const COMPARISON: &str = "comparison with other tests";
-const SEAL: &str = "the seal's sight of the map";
+const SEAL: &str = "seal of the map";
 
 impl Card {
     /// What is not filled in, in the order of the card. Keys that have a default (which distance counts, where counting

@@ -2,11 +2,17 @@
 
 use super::*;
 use crate::document::Document;
+use crate::reduce::sampling::Sampling;
 use crate::reduce::synthetic::{Car, Chance, Drive};
 use crate::reduce::{Options, Reduction, reduce};
 
 fn drive() -> Drive {
     Drive::of(&Car::plain(), &mut Chance::new(1))
+}
+
+/// A run that is sampled so often that nothing is said of it.
+fn run(drive: &Drive, name: &str, rows: std::ops::Range<usize>) -> RunInput {
+    RunInput { sampling: Some(Sampling { energy: [1.0; 3], charge: 1.0, blocks: 40 }), ..drive.run(name, rows) }
 }
 
 fn card(text: &str) -> Card {
@@ -26,8 +32,8 @@ fn net(reduction: &Reduction) -> f64 {
 #[test]
 fn a_run_of_another_car_is_in_no_figure() {
     let drive = drive();
-    let whole = drive.run("run=1", drive.window(100.0, 40.0));
-    let mut other = drive.run("run=2", drive.window(40.0, 10.0));
+    let whole = run(&drive, "run=1", drive.window(100.0, 40.0));
+    let mut other = run(&drive, "run=2", drive.window(40.0, 10.0));
     other.vehicle = "other".into();
     let alone = reduced(&[whole.clone()], None);
     let joined = reduced(&[other.clone(), whole.clone()], None);
@@ -41,13 +47,13 @@ fn a_run_of_another_car_is_in_no_figure() {
 #[test]
 fn of_overlapping_runs_the_longer_counts() {
     let drive = drive();
-    let (long, inside) = (drive.run("run=1", 0..3_000), drive.run("run=2", 2_700..3_300));
+    let (long, inside) = (run(&drive, "run=1", 0..3_000), run(&drive, "run=2", 2_700..3_300));
     let alone = reduced(&[long.clone()], None);
     let both = reduced(&[inside.clone(), long.clone()], None);
     assert_eq!(both.problems, ["run=1 and run=2 overlap by 0:09:58: the shorter, run=2, is left out"]);
     assert_eq!(net(&both), net(&alone));
     // The later one may be the longer.
-    let (short, later) = (drive.run("run=1", 0..600), drive.run("run=2", 300..3_000));
+    let (short, later) = (run(&drive, "run=1", 0..600), run(&drive, "run=2", 300..3_000));
     let both = reduced(&[short, later.clone()], None);
     assert_eq!(both.problems, ["run=2 and run=1 overlap by 0:09:58: the shorter, run=1, is left out"]);
     assert_eq!(net(&both), net(&reduced(&[later], None)));
@@ -55,15 +61,15 @@ fn of_overlapping_runs_the_longer_counts() {
     assert_eq!(twice.problems, ["run=1 is given twice: it counts once"]);
     assert_eq!(net(&twice), net(&alone));
     // One after the other they join.
-    assert!(reduced(&[drive.run("run=1", 0..600), drive.run("run=2", 600..1_200)], None).problems.is_empty());
+    assert!(reduced(&[run(&drive, "run=1", 0..600), run(&drive, "run=2", 600..1_200)], None).problems.is_empty());
 }
 
 #[test]
 fn times_that_contradict_the_runs_are_said_and_change_no_figure() {
     let drive = drive();
-    let run = drive.run("run=1", 0..3_000);
+    let one = run(&drive, "run=1", 0..3_000);
     let late = card("[counting]\nstart = 2027-03-15T00:00:00Z\n[charge]\nend = 2027-03-15T00:00:00Z\n");
-    let reduction = reduced(&[run.clone()], Some(&late));
+    let reduction = reduced(&[one.clone()], Some(&late));
     assert_eq!(
         reduction.problems,
         [
@@ -71,13 +77,13 @@ fn times_that_contradict_the_runs_are_said_and_change_no_figure() {
             "the card's charge.end is 2027-03-15T00:00:00Z, after the last run ended at 2027-03-14T07:55:00Z; it is not used",
         ]
     );
-    assert_eq!(net(&reduction), net(&reduced(&[run], None)));
+    assert_eq!(net(&reduction), net(&reduced(&[one], None)));
 }
 
 #[test]
 fn windows_follow_the_card() {
     let drive = drive();
-    let mut runs = [drive.run("run=1", 0..300), drive.run("run=2", 300..600), drive.run("run=3", 600..900)];
+    let mut runs = [run(&drive, "run=1", 0..300), run(&drive, "run=2", 300..600), run(&drive, "run=3", 600..900)];
     let of = |runs: &[RunInput], text: &str| windows(runs, &card(text));
     assert_eq!(of(&runs, ""), [None, None, None]);
     // Runs of 600 s from 06:15:02 on.
@@ -99,11 +105,11 @@ fn windows_follow_the_card() {
 #[test]
 fn a_tolerance_by_the_card_stands_instead_of_the_maps() {
     let drive = drive();
-    let run = drive.run("run=1", drive.window(100.0, 0.0));
-    let assumed = reduced(&[run.clone()], None);
+    let one = run(&drive, "run=1", drive.window(100.0, 0.0));
+    let assumed = reduced(&[one.clone()], None);
     let text = "[tolerances.pack_current]\ngain = 0.001\noffset = 0.05\nbasis = 'balanced against a meter'\n\
                 [tolerances.speed]\nlimit_gain = 0.03464101615137755\n";
-    let by_card = reduced(&[run], Some(&card(text)));
+    let by_card = reduced(&[one], Some(&card(text)));
     assert_eq!(
         by_card.stated,
         [
