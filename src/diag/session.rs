@@ -170,7 +170,12 @@ impl Session {
         if self.leaving.is_some() {
             return None;
         }
-        if let Some((answers, frame)) = self.flows.pop_front() {
+        while let Some((answers, frame)) = self.flows.pop_front() {
+            // Another sender may have been heard since it was put here.
+            if self.heard.contains(frame.id()) {
+                self.count("flow control identifier in use by another");
+                continue;
+            }
             self.leaving = Some(Leaving { since: now, answers: Some(answers) });
             return Some(frame);
         }
@@ -225,6 +230,8 @@ impl Session {
         self.pass(now);
         if !frame.flags.has(FrameFlags::ERROR) {
             let id = frame.can_id();
+            // An answer too: where one answers, no other is asked.
+            self.heard.note(id);
             match &self.open {
                 Some(open) if frame.flags.is_data() && open.target.is_answered_by(id) => self.receive(now, id, payload),
                 _ => self.overhear(id),
@@ -262,7 +269,6 @@ impl Session {
 
     /// Notes a frame that is no answer to the open request.
     fn overhear(&mut self, id: CanId) {
-        self.heard.note(id);
         if self.schedule.polls().any(|poll| poll.target.is_answered_by(id)) {
             self.count("answer to no open request");
         }
@@ -286,9 +292,6 @@ impl Session {
             Action::SendFlowControl(flow) => {
                 let target = self.open.as_ref().map(|open| open.target);
                 match target.and_then(|target| TransmitFrame::flow_control(flow, &target, from)) {
-                    Some(frame) if self.heard.contains(frame.id()) => {
-                        self.count("flow control identifier in use by another")
-                    }
                     Some(frame) if self.flows.len() < ANSWERING_MAX => self.flows.push_back((from, frame)),
                     _ => self.count("flow control left out"),
                 }
