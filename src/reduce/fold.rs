@@ -195,6 +195,7 @@ pub struct Folder {
     fixes: tally::Fixes,
     open: (f64, f64),
     window: Option<(f64, f64)>,
+    before: Option<Row>,
 }
 
 /// The first and last value of something that steps, and its smallest step.
@@ -245,9 +246,20 @@ impl Folder {
                 roles: std::array::from_fn(|at| cell(SUMS + at)),
                 fix: (cell(WIDTH - 2), cell(WIDTH - 1)),
             };
-            if self.window.is_none_or(|(from, to)| from <= row.t && row.t <= to) {
-                self.row(row);
+            self.row_inside(row);
+        }
+    }
+
+    /// Both ends of a window go to the last row that is not later, so that windows that meet leave nothing between them.
+    fn row_inside(&mut self, row: Row) {
+        let Some((from, to)) = self.window else { return self.row(row) };
+        if row.t <= from {
+            self.before = Some(row);
+        } else if row.t <= to {
+            if let Some(before) = self.before.take() {
+                self.row(before);
             }
+            self.row(row);
         }
     }
 

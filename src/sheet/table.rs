@@ -10,6 +10,7 @@ use crate::reduce::Reduction;
 use crate::reduce::estimate::Estimate;
 use crate::reduce::input::Missing;
 use crate::reduce::usable::{FULL_NOT_CONFIRMED, Method, Tenth, Usable};
+use crate::time::Span;
 
 /// Gaps shorter than this are left out of the report, s.
 const GAP_WORTH_A_WORD_S: f64 = 0.5;
@@ -107,7 +108,9 @@ impl Report<'_> {
         }
         text += &self.reduction.seal.as_ref().map(seal).unwrap_or_default();
         if let Some((start, end)) = self.reduction.counted.filter(|_| self.reduction.is_cut) {
-            text += &line("Counted", &format!("from {} to {}, by the card", start.second(), end.second()));
+            // The trace's rows lie some tenths of a second from the moments that the card names.
+            let [start, end] = [start, end].map(|at| (at + Span::of_millis(500)).second());
+            text += &line("Counted", &format!("from {start} to {end}, by the card"));
         }
         for (index, run) in runs.iter().enumerate() {
             let label = if index > 0 {

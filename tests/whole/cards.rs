@@ -31,7 +31,9 @@ impl Place {
         }
         out.into_inner().expect("written");
         let map = folder.path().join("demo.toml");
-        std::fs::copy(root().join("signal-maps/demo.toml"), &map).expect("a map");
+        for file in ["demo.toml", "demo.dbc"] {
+            std::fs::copy(root().join("signal-maps").join(file), folder.path().join(file)).expect("a map");
+        }
         let mut ingest = companion();
         ingest.arg("ingest").arg(&log).arg("--map").arg(&map).args(["--vehicle", "heron", "--into"]).arg(folder.path());
         let run = PathBuf::from(stdout(&mut ingest).trim_end());
