@@ -266,7 +266,8 @@ fn entry_around(text: &str, span: &Range<usize>) -> Option<Vec<Range<usize>>> {
             // A table under a `[header]` spans its header alone: blanking that would move its keys to another table.
             let under_header = value.get_ref().is_table() && value_span.start <= key_span.start;
             if (holds(&key_span) || holds(&value_span)) && !under_header {
-                return Some(vec![key_span.start.min(value_span.start)..key_span.end.max(value_span.end)]);
+                let entry = key_span.start.min(value_span.start)..key_span.end.max(value_span.end);
+                return Some(vec![entry]);
             }
         }
         None

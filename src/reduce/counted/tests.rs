@@ -35,7 +35,7 @@ fn a_run_of_another_car_is_in_no_figure() {
     let whole = run(&drive, "run=1", drive.window(100.0, 40.0));
     let mut other = run(&drive, "run=2", drive.window(40.0, 10.0));
     other.vehicle = "other".into();
-    let alone = reduced(&[whole.clone()], None);
+    let alone = reduced(std::slice::from_ref(&whole), None);
     let joined = reduced(&[other.clone(), whole.clone()], None);
     assert_eq!(joined.problems, ["run=2 is of vehicle other, not invented: it is left out"]);
     assert_eq!((net(&joined), joined.runs.len()), (net(&alone), 1));
@@ -48,7 +48,7 @@ fn a_run_of_another_car_is_in_no_figure() {
 fn of_overlapping_runs_the_longer_counts() {
     let drive = drive();
     let (long, inside) = (run(&drive, "run=1", 0..3_000), run(&drive, "run=2", 2_700..3_300));
-    let alone = reduced(&[long.clone()], None);
+    let alone = reduced(std::slice::from_ref(&long), None);
     let both = reduced(&[inside.clone(), long.clone()], None);
     assert_eq!(both.problems, ["run=1 and run=2 overlap by 0:09:58: the shorter, run=2, is left out"]);
     assert_eq!(net(&both), net(&alone));
@@ -69,7 +69,7 @@ fn times_that_contradict_the_runs_are_said_and_change_no_figure() {
     let drive = drive();
     let one = run(&drive, "run=1", 0..3_000);
     let late = card("[counting]\nstart = 2027-03-15T00:00:00Z\n[charge]\nend = 2027-03-15T00:00:00Z\n");
-    let reduction = reduced(&[one.clone()], Some(&late));
+    let reduction = reduced(std::slice::from_ref(&one), Some(&late));
     assert_eq!(
         reduction.problems,
         [
@@ -106,7 +106,7 @@ fn windows_follow_the_card() {
 fn a_tolerance_by_the_card_stands_instead_of_the_maps() {
     let drive = drive();
     let one = run(&drive, "run=1", drive.window(100.0, 0.0));
-    let assumed = reduced(&[one.clone()], None);
+    let assumed = reduced(std::slice::from_ref(&one), None);
     let text = "[tolerances.pack_current]\ngain = 0.001\noffset = 0.05\nbasis = 'balanced against a meter'\n\
                 [tolerances.speed]\nlimit_gain = 0.03464101615137755\n";
     let by_card = reduced(&[one], Some(&card(text)));
