@@ -253,4 +253,19 @@ fn counting_cuts_every_figure_and_the_parts_make_the_whole() {
     assert!(net(&moving) < net(&whole) && moving["duration_s"].as_f64() < whole["duration_s"].as_f64());
     let report = stdout(companion().arg("reduce").arg(place.card("[counting]\nstart = 2027-03-14T06:20:02Z\n")));
     assert!(report.contains("Counted                 from 2027-03-14T06:20:02Z to "), "{report}");
+
+    // The same card, its times and its car contradicted by the run.
+    let path = place.card("[counting]\nstart = 2027-03-15T06:20:02Z\n");
+    let text = std::fs::read_to_string(&path).expect("the card").replace("'heron'", "'egret'");
+    std::fs::write(&path, text).expect("written");
+    let (status, _, faults) = told(&card(&["check"], &path));
+    let lines: Vec<&str> = faults.lines().collect();
+    let name = path.display();
+    assert_eq!((status, lines.len()), (1, 2), "{faults}");
+    assert_eq!(
+        lines[0],
+        format!("{name}:3: 20270314T061502Z is of vehicle heron, not egret; name runs of one car, or correct vehicle")
+    );
+    let at = format!("{name}:5: the card's counting.start is 2027-03-15T06:20:02Z, after the last run ended at ");
+    assert!(lines[1].starts_with(&at) && lines[1].ends_with("; it is not used; correct it"), "{faults}");
 }
