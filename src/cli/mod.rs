@@ -2,12 +2,16 @@
 //!
 //! Computes nothing. Exit codes: 0 done; 1 done, but something was wrong with the input and was said; 2 not done.
 
+mod adapter_search;
+mod card;
 mod check;
 mod demo;
 mod ingest;
+mod playback;
 mod reduce;
 mod rehearse;
 mod say;
+mod seals;
 mod status;
 mod verify;
 
@@ -32,6 +36,8 @@ struct Arguments {
 enum Command {
     /// Say everything that is wrong with a signal map, and what of it a recording shows
     Check(check::Arguments),
+    /// Write, check or seal a test card
+    Card(card::Arguments),
     /// Read recordings into a data set
     Ingest(ingest::Arguments),
     /// Turn one or more runs of one discharge into energy per distance and usable capacity
@@ -40,8 +46,12 @@ enum Command {
     Rehearse(rehearse::Arguments),
     /// Say what of a data set is sound, and what is wrong with the rest
     Verify(verify::Arguments),
+    /// Put recordings onto virtual CAN interfaces at their own pace, for bench use
+    Playback(playback::Arguments),
     /// Ask the daemon how the recording goes
     Status(status::Arguments),
+    /// Find the protocol of a parked car's bus with an AT adapter
+    AdapterSearch(adapter_search::Arguments),
     /// The whole job on the committed recording of an invented car
     Demo(demo::Arguments),
 }
@@ -87,11 +97,14 @@ enum Outcome {
 pub fn main() -> ExitCode {
     let outcome = match Arguments::parse().command {
         Command::Check(arguments) => check::run(&arguments),
+        Command::Card(arguments) => card::run(&arguments),
         Command::Ingest(arguments) => ingest::run(&arguments),
         Command::Reduce(arguments) => reduce::run(&arguments),
         Command::Rehearse(arguments) => rehearse::run(&arguments),
         Command::Verify(arguments) => verify::run(&arguments),
+        Command::Playback(arguments) => playback::run(&arguments),
         Command::Status(arguments) => status::run(&arguments),
+        Command::AdapterSearch(arguments) => adapter_search::run(&arguments),
         Command::Demo(arguments) => demo::run(&arguments),
     };
     match outcome {

@@ -18,6 +18,7 @@ use crate::schema::Role;
 use crate::source::live::{Car, Live, Shared};
 use crate::source::merge::WINDOW;
 use crate::source::{Clock, Merge};
+use crate::store::run_file::LiveSource;
 use crate::store::session::Session;
 use crate::time::{Span, Steady};
 
@@ -47,6 +48,10 @@ pub struct Drive<'a> {
     supply: Option<(Steady, f64)>,
     permission: Permission,
     ended: usize,
+    /// The run that `at_begin` belongs to, and how the sources fared when it began.
+    begun: u64,
+    at_begin: Vec<(String, LiveSource)>,
+    latest: Vec<(String, LiveSource)>,
 }
 
 impl<'a> Drive<'a> {
@@ -78,6 +83,9 @@ impl<'a> Drive<'a> {
             supply: None,
             permission: Permission::judge(&config.polling.rules, &CarState::default()),
             ended: 0,
+            begun: 0,
+            at_begin: Vec::new(),
+            latest: Vec::new(),
         })
     }
 
@@ -173,25 +181,27 @@ impl<'a> Drive<'a> {
             return;
         }
         self.told = now;
-        let sources: Vec<_> = self.sources.states().map(|(name, state)| told::source(name, &state)).collect();
-        if let Some(socket) = &self.status {
-            let quiet = |active: Steady| now - active;
-            socket.set(&Status {
-                program: concat!("drawdown ", env!("CARGO_PKG_VERSION")).into(),
-                vehicle: self.config.vehicle.clone(),
-                utc: self.shared.clock.wall().iso(),
-                run: self
-                    .session
-                    .recorder()
-                    .map(|recorder| told::run(recorder, self.session.active().map_or(Span(0), quiet))),
-                polling: told::polling(self.permission),
-                outside_runs: self.session.outside(),
-                sources: sources
-                    .iter()
-                    .map(|source| (source.name.clone(), source.live.clone().unwrap_or_default()))
-                    .collect(),
-            });
+        if self.begun != self.session.begun() {
+            self.begun = self.session.begun();
+            self.at_begin = std::mem::take(&mut self.latest);
         }
-        self.session.made_from(sources, Vec::new());
+        self.latest = self.sources.states().map(|(name, state)| (name.to_owned(), told::live_source(&state))).collect();
+        self.session.made_from(told::sources(&self.latest, &self.at_begin), Vec::new());
+        if let Some(socket) = &self.status {
+            socket.set(&self.status_of(now));
+        }
+    }
+
+    fn status_of(&self, now: Steady) -> Status {
+        let quiet = self.session.active().map_or(Span(0), |active| now - active);
+        Status {
+            program: concat!("drawdown ", env!("CARGO_PKG_VERSION")).into(),
+            vehicle: self.config.vehicle.clone(),
+            utc: self.shared.clock.wall().iso(),
+            run: self.session.recorder().map(|recorder| told::run(recorder, quiet)),
+            polling: told::polling(self.permission),
+            outside_runs: self.session.outside(),
+            sources: self.latest.clone(),
+        }
     }
 }

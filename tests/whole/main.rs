@@ -2,13 +2,16 @@
 //!
 //! Tests that ask a reference library run `.venv/bin/python`, which `bash tests/run` installs.
 
+mod at_adapter;
 mod battery;
+mod cards;
 mod data_set;
 mod decode;
 mod demo;
 mod demo_frames;
 mod identity;
 mod isotp;
+mod live;
 mod map_faults;
 mod parts;
 mod real_drives;
