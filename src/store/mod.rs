@@ -6,14 +6,15 @@
 //! part holds, and the state at the last part boundary. The order of the steps is what makes a cut at any moment
 //! harmless; whoever drives this room keeps to it:
 //!
-//! 1. At a part boundary: [`writer::RunWriter::close_parts`] (parts durable), [`state::save`] for the part that begins,
-//!    [`journal::Journal::create`] for it, then [`journal::remove`] of the part before.
+//! 1. At a part boundary: [`writer::RunWriter::close_parts`] (parts durable, their digests noted), [`state::save`] for the
+//!    part that begins, [`journal::Journal::create`] for it, then [`journal::remove`] of the part before.
 //! 2. At the run's end: as 1 (the state saved holds all that `run.json` needs), then [`writer::RunWriter::finish`],
 //!    [`run_file::RunFile::save`], [`recover::drop_journal`].
-//! 3. On the next start, for every run with a journal: [`state::latest`], [`recover::tidy`],
+//! 3. On the next start, for every run with a journal: [`recover::tidy`], damaged files put aside, [`state::latest`],
 //!    [`writer::RunWriter::resume`] at that state's part, [`journal::read`] of that part through the decoder, then 2.
 //!
-//! Every write goes through [`disk`].
+//! [`start::put_right`] does 3 for a whole data set; [`verify`] says whether what is there is what was written. A damaged
+//! file is moved by [`set_aside`], never deleted. Every write goes through [`disk`].
 
 pub mod activity;
 mod check_file;

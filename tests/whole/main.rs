@@ -20,3 +20,4 @@ mod recovery;
 mod rehearsal;
 mod support;
 mod tidy;
+mod verify;
