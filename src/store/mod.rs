@@ -16,8 +16,10 @@
 //! Every write goes through [`disk`].
 
 pub mod activity;
+mod check_file;
 pub mod data_set;
 mod decode_page;
+mod digests;
 pub mod disk;
 mod encode;
 mod error;
@@ -30,11 +32,15 @@ pub mod parts;
 pub mod reader;
 pub mod recorder;
 pub mod recover;
+mod remake;
 mod rows;
 pub mod run_file;
 mod schema_of;
 pub mod session;
+pub mod set_aside;
+pub mod start;
 pub mod state;
+pub mod verify;
 pub mod writer;
 
 pub use error::StoreError;
@@ -59,5 +65,10 @@ pub fn sha256(path: &Path) -> Result<(u64, String), StoreError> {
             }
         }
     }
-    Ok((bytes, digest.finalize().iter().map(|byte| format!("{byte:02x}")).collect()))
+    Ok((bytes, hex(&digest.finalize())))
+}
+
+/// Bytes as lower-case hexadecimal digits.
+fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }

@@ -18,7 +18,7 @@ use crate::observation::{Mark, MarkKind};
 use crate::time::RunTime;
 
 /// A row group of more rows is damage: this program writes none over 100,000.
-const GROUP_LIMIT: usize = 1 << 20;
+pub(super) const GROUP_LIMIT: usize = 1 << 20;
 
 /// Rows of a table: a few columns side by side.
 #[derive(Clone, Copy, Debug)]
@@ -80,6 +80,11 @@ impl<'c> Scan<'c> {
             cells: vec![Vec::new(); columns.len()],
             names: vec![Vec::new(); columns.len()],
         }
+    }
+
+    /// What was read last.
+    pub fn chunk(&self) -> Chunk<'_> {
+        Chunk { t_us: &self.times, columns: &self.cells, names: &self.names }
     }
 
     /// The texts of a name column.
@@ -157,7 +162,7 @@ fn scan_group(
             return Err(not_ours(&format!("a column has {} rows, others {rows}", cells.len())));
         }
     }
-    each(Chunk { t_us: &state.times, columns: &state.cells, names: &state.names });
+    each(state.chunk());
     Ok(())
 }
 
