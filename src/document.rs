@@ -210,7 +210,7 @@ impl Document {
             let span = error.span().unwrap_or(0..0);
             faults.push(self.explain(span.start, error.message()));
             match entry_around(&text, &span) {
-                Some(entry) => blank(&mut text, entry),
+                Some(entries) => entries.into_iter().for_each(|entry| blank(&mut text, entry)),
                 None => break,
             }
         }
@@ -245,35 +245,76 @@ fn by_line(mut faults: Vec<Fault>) -> Vec<Fault> {
     faults
 }
 
-/// The extent of the innermost `key = value` entry that holds `span`, so that it can be blanked out.
-fn entry_around(text: &str, span: &Range<usize>) -> Option<Range<usize>> {
+/// The extents of the innermost `key = value` entry that holds `span`, so that it can be blanked out: one, but for an
+/// unknown table under headers, whose keys would else move to the table before it.
+fn entry_around(text: &str, span: &Range<usize>) -> Option<Vec<Range<usize>>> {
     use toml::de::{DeTable, DeValue};
 
-    fn in_table(table: &DeTable<'_>, span: &Range<usize>) -> Option<Range<usize>> {
+    fn in_table(text: &str, table: &DeTable<'_>, span: &Range<usize>) -> Option<Vec<Range<usize>>> {
         for (key, value) in table.iter() {
-            if let Some(inner) = in_value(value.get_ref(), span) {
+            if let Some(inner) = in_value(text, value.get_ref(), span) {
                 return Some(inner);
             }
             let (key_span, value_span) = (key.span(), value.span());
             let holds = |outer: &Range<usize>| outer.start <= span.start && span.end <= outer.end;
+            let headers = headers(text, value_span.clone(), value.get_ref());
+            if !headers.is_empty() && key_span == *span {
+                let mut entries = headers;
+                entries_in(text, value.get_ref(), &mut entries);
+                return Some(entries);
+            }
             // A table under a `[header]` spans its header alone: blanking that would move its keys to another table.
             let under_header = value.get_ref().is_table() && value_span.start <= key_span.start;
             if (holds(&key_span) || holds(&value_span)) && !under_header {
-                return Some(key_span.start.min(value_span.start)..key_span.end.max(value_span.end));
+                let entry = key_span.start.min(value_span.start)..key_span.end.max(value_span.end);
+                return Some(vec![entry]);
             }
         }
         None
     }
-    fn in_value(value: &DeValue<'_>, span: &Range<usize>) -> Option<Range<usize>> {
+    fn in_value(text: &str, value: &DeValue<'_>, span: &Range<usize>) -> Option<Vec<Range<usize>>> {
         match value {
-            DeValue::Table(table) => in_table(table, span),
-            DeValue::Array(array) => array.iter().find_map(|item| in_value(item.get_ref(), span)),
+            DeValue::Table(table) => in_table(text, table, span),
+            DeValue::Array(array) => array.iter().find_map(|item| in_value(text, item.get_ref(), span)),
             _ => None,
+        }
+    }
+    /// The `[header]` of a table, the `[[headers]]` of a list of them; none of what is written otherwise.
+    fn headers(text: &str, span: Range<usize>, value: &DeValue<'_>) -> Vec<Range<usize>> {
+        match value {
+            DeValue::Table(_) if text[span.clone()].starts_with('[') => vec![span],
+            DeValue::Array(array) => {
+                let spans = array.iter().map(|item| item.span());
+                spans.filter(|span| text[span.clone()].starts_with("[[")).collect()
+            }
+            _ => Vec::new(),
+        }
+    }
+    /// Everything below such headers.
+    fn entries_in(text: &str, value: &DeValue<'_>, entries: &mut Vec<Range<usize>>) {
+        match value {
+            DeValue::Array(array) => array.iter().for_each(|item| entries_in(text, item.get_ref(), entries)),
+            DeValue::Table(table) => {
+                for (key, value) in table.iter() {
+                    let mut below = headers(text, value.span(), value.get_ref());
+                    let dotted = value.get_ref().is_table() && !text[value.span()].starts_with('{');
+                    if below.is_empty() && !dotted {
+                        // From the line's start, for the key may be the last part of a dotted one.
+                        let start = text[..key.span().start].rfind('\n').map_or(0, |at| at + 1);
+                        entries.push(start..value.span().end);
+                    } else {
+                        entries.append(&mut below);
+                        entries_in(text, value.get_ref(), entries);
+                    }
+                }
+            }
+            _ => {}
         }
     }
 
     let table = DeTable::parse(text).ok()?;
-    in_table(table.get_ref(), span).filter(|entry| !text[entry.clone()].trim().is_empty())
+    let is_there = |entry: &Range<usize>| !text[entry.clone()].trim().is_empty();
+    in_table(text, table.get_ref(), span).filter(|entries| entries.iter().any(is_there))
 }
 
 /// Overwrites an entry with blanks, line ends kept so that later lines keep their numbers.
@@ -335,6 +376,24 @@ mod tests {
     }
 
     #[test]
+    fn an_unknown_table_is_one_fault_and_the_rest_is_read() {
+        let text = "name = 'x'\n[prat]\nscale = 2\nlist = [\n[1],\n]\na.b = 1\na.c = 2\n[prat.deep]\nx = { y = 1 }\n\
+                    [[prats]]\nname = 'a'\n[[prats]]\nname = 'b'\n[[prats.in]]\nz = 1\n[part]\nofset = 1\nscale = 2\n";
+        let document = Document::from_text("m", text);
+        let (outer, faults) = document.parse_toml::<Outer>();
+        assert_eq!(
+            faults.iter().map(Fault::to_string).collect::<Vec<_>>(),
+            [
+                "m:2: unknown key 'prat'; did you mean 'part'?",
+                "m:11: unknown key 'prats'; did you mean 'parts'?",
+                "m:18: unknown key 'ofset'; did you mean 'offset'?",
+            ]
+        );
+        let part = Some(Part { scale: Some(2.0), offset: None });
+        assert_eq!(outer, Some(Outer { name: Some("x".into()), parts: vec![], part }));
+    }
+
+    #[test]
     fn syntax_errors_have_their_line() {
         assert_eq!(faults("name = 'x'\nparts = [").len(), 1);
         assert!(faults("name = 'x'\nparts = [")[0].starts_with("map.toml:2: "));
@@ -353,7 +412,7 @@ mod tests {
 
     proptest::proptest! {
         #[test]
-        fn no_text_panics(text in "([a-z\\[\\]={}\"'#., \n0-9]|name|part|offset|é){0,80}") {
+        fn no_text_panics(text in "([a-z\\[\\]={}\"'#., \n0-9]|name|part|offset|\\[\\[prat\\]\\]\n|\\[prat\\]\n|x = 1\n|é){0,80}") {
             let (_, faults) = Document::from_text("m", text).parse_toml::<Outer>();
             proptest::prop_assert!(faults.len() <= FAULTS_MAX);
         }

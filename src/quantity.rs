@@ -52,6 +52,8 @@ quantity! {
     Celsius, "degC";
     /// Mass.
     Kilogram, "kg";
+    /// Pressure; of tyres above that of the air around, else absolute.
+    Pascal, "Pa";
 }
 
 /// Joules in a watt-hour (exact).
@@ -70,6 +72,12 @@ pub const MPS_PER_MPH: f64 = 0.447_04;
 pub const MPS_PER_KNOT: f64 = 1_852.0 / 3_600.0;
 /// Newtons in a pound-force (exact).
 pub const NEWTON_PER_LBF: f64 = 4.448_221_615_260_5;
+/// Kilograms in an avoirdupois pound (exact).
+pub const KILOGRAM_PER_LB: f64 = 0.453_592_37;
+/// Pascals in a bar (exact).
+pub const PASCAL_PER_BAR: f64 = 1e5;
+/// Pascals in a pound-force per square inch (exact: the pound-force over 0.0254 m squared).
+pub const PASCAL_PER_PSI: f64 = NEWTON_PER_LBF / (0.025_4 * 0.025_4);
 /// 0 degC in kelvin (exact).
 pub const KELVIN_AT_0_DEGC: f64 = 273.15;
 
@@ -295,6 +303,8 @@ mod tests {
         close(Unit::parse("degF").unwrap().to_base(212.0), 100.0);
         close(Unit::parse("degF").unwrap().to_base(-40.0), -40.0);
         close(Unit::parse("K").unwrap().to_base(273.15), 0.0);
+        // NIST SP 811 (2008), appendix B.8: 1 psi is 6.894 757 E+03 Pa.
+        assert!((PASCAL_PER_PSI - 6_894.757).abs() < 5e-4);
     }
 
     #[test]

@@ -117,6 +117,14 @@ impl WallClock {
         }
     }
 
+    /// As `2027-03-14T06:15:02Z`, floored to the second.
+    pub fn second(self) -> String {
+        match jiff::Timestamp::from_second(self.0.div_euclid(US_PER_S)) {
+            Ok(stamp) => stamp.strftime("%Y-%m-%dT%H:%M:%SZ").to_string(),
+            Err(_) => self.iso(),
+        }
+    }
+
     /// As a run is named: `20270314T061502Z`, floored to the second.
     pub fn run_name(self) -> String {
         match jiff::Timestamp::from_second(self.0.div_euclid(US_PER_S)) {

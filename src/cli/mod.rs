@@ -3,6 +3,7 @@
 //! Computes nothing. Exit codes: 0 done; 1 done, but something was wrong with the input and was said; 2 not done.
 
 mod adapter_search;
+mod card;
 mod check;
 mod demo;
 mod ingest;
@@ -10,6 +11,7 @@ mod playback;
 mod reduce;
 mod rehearse;
 mod say;
+mod seals;
 mod status;
 
 use std::path::PathBuf;
@@ -33,6 +35,8 @@ struct Arguments {
 enum Command {
     /// Say everything that is wrong with a signal map, and what of it a recording shows
     Check(check::Arguments),
+    /// Write, check or seal a test card
+    Card(card::Arguments),
     /// Read recordings into a data set
     Ingest(ingest::Arguments),
     /// Turn one or more runs of one discharge into energy per distance and usable capacity
@@ -90,6 +94,7 @@ enum Outcome {
 pub fn main() -> ExitCode {
     let outcome = match Arguments::parse().command {
         Command::Check(arguments) => check::run(&arguments),
+        Command::Card(arguments) => card::run(&arguments),
         Command::Ingest(arguments) => ingest::run(&arguments),
         Command::Reduce(arguments) => reduce::run(&arguments),
         Command::Rehearse(arguments) => rehearse::run(&arguments),

@@ -1,24 +1,27 @@
-//! `drawdown reduce`: runs to figures, as a table or as JSON.
+//! `drawdown reduce`: a test's card, or runs, to figures, as a table or as JSON.
 //!
 //! Only calls the reduce room and the sheet.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
+use super::seals::{self, Finished};
 use super::{Outcome, Units, say};
 use crate::card::Card;
+use crate::document::Fault;
 use crate::quantity::ConsumptionUnit;
 use crate::reduce::{self, Options};
 
 #[derive(clap::Args)]
 #[command(after_help = "Examples:\n  \
+    drawdown reduce test.toml\n  \
     drawdown reduce DATA/vehicle=heron/run=20270314T061502Z\n  \
     drawdown reduce MORNING EVENING --card test.toml --units mi-per-kwh\n  \
     drawdown reduce RUN --json | jq .usable_capacity.kwh")]
 pub struct Arguments {
-    /// Run folders of one discharge, in any order
-    #[arg(value_name = "RUN", required_unless_present = "card")]
-    runs: Vec<PathBuf>,
-    /// The test card (TOML); without RUN, the runs are those that it names
+    /// A test card (TOML), or run folders of one discharge in any order
+    #[arg(value_name = "TEST", required_unless_present = "card")]
+    tests: Vec<PathBuf>,
+    /// The test card (TOML) for the run folders given; without them, for the runs that it names
     #[arg(long, value_name = "FILE")]
     card: Option<PathBuf>,
     /// The unit of energy per distance; distances follow it; without it the card's, else Wh/km
@@ -29,25 +32,53 @@ pub struct Arguments {
     json: bool,
 }
 
+/// The card and the runs that the arguments name.
+fn named(arguments: &Arguments) -> Result<(Option<&Path>, Vec<PathBuf>), Fault> {
+    let is_card = |path: &&PathBuf| path.is_file() || path.extension().is_some_and(|kind| kind == "toml");
+    let (cards, runs): (Vec<&PathBuf>, Vec<&PathBuf>) = arguments.tests.iter().partition(is_card);
+    let mut cards = arguments.card.iter().chain(cards);
+    let (first, second) = (cards.next(), cards.next());
+    if let Some(second) = second {
+        let fault = Fault::whole(second.display().to_string(), "is a second card");
+        return Err(fault.remedy("reduce one test at a time: one card, or one card and run folders"));
+    }
+    Ok((first.map(PathBuf::as_path), runs.into_iter().cloned().collect()))
+}
+
 pub fn run(arguments: &Arguments) -> Outcome {
+    let (path, mut folders) = match named(arguments) {
+        Ok(named) => named,
+        Err(fault) => return say::not_done(&fault),
+    };
     let mut faulty = false;
     let mut card = None;
-    if let Some(path) = &arguments.card {
+    if let Some(path) = path {
         let (read, faults) = Card::load(path);
         faulty |= say::faults(&faults);
         let Some(read) = read else { return Outcome::NotDone };
+        if folders.is_empty() {
+            folders = read.runs.iter().map(|(_, folder)| folder.clone()).collect();
+        }
+        if folders.is_empty() {
+            let fault = Fault::whole(path.display().to_string(), "names no run");
+            return say::not_done(
+                &fault.remedy("add runs = [\"DATA/vehicle=NAME/run=NAME\"], or name run folders too"),
+            );
+        }
         card = Some(read);
     }
-    let folders = match &card {
-        Some(card) if arguments.runs.is_empty() => card.runs.iter().map(|(_, folder)| folder.clone()).collect(),
-        _ => arguments.runs.clone(),
-    };
-    let loaded = reduce::load::runs(&folders);
+    let loaded = reduce::load::counted(&folders, card.as_ref());
     faulty |= say::faults(&loaded.faults);
     if loaded.runs.is_empty() {
         return Outcome::NotDone;
     }
-    let reduction = reduce::reduce(&loaded.runs, card.as_ref(), &Options::default());
+    let mut reduction = reduce::reduce(&loaded.runs, card.as_ref(), &Options::default());
+    if let Some(path) = path {
+        let finished: Vec<Finished> = folders.iter().filter_map(|folder| Finished::load(folder).ok()).collect();
+        let (verdict, said) = seals::judged(path, &finished, reduction.counted.map(|(start, _)| start));
+        reduction.seal = Some(verdict);
+        reduction.problems.extend(said);
+    }
     if arguments.json {
         print!("{}", reduction.to_json());
     } else {

@@ -66,7 +66,8 @@ impl Plan<'_> {
             }
             LiveSource::AtAdapter { port, serial_rate, protocol, listen, supply_every, .. } => {
                 let settings = at_adapter::driver::Settings { port, serial_rate, protocol, listen, supply_every };
-                Box::new(at_adapter::port::AtAdapter::new(settings, bus, self.polls(live)))
+                let adapter = at_adapter::port::AtAdapter::new(settings, bus, self.polls(live));
+                Box::new(adapter.opening(self.config.polling.vehicle_number))
             }
             LiveSource::Nmea { port, serial_rate } => {
                 Box::new(nmea::port::NmeaReceiver::new(nmea::port::Settings { port, serial_rate }))

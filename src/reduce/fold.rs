@@ -139,6 +139,8 @@ pub struct RunSummary {
     pub fixes: Option<(f64, f64)>,
     /// Mean current with the contactors open, A, and how long that was, s.
     pub open_current: Option<(f64, f64)>,
+    /// From the car's first movement to its last, s of run time: the first and the last phase of driving.
+    pub moving: Option<(f64, f64)>,
 }
 
 impl RunSummary {
@@ -192,6 +194,8 @@ pub struct Folder {
     counters: [Steps; 2],
     fixes: tally::Fixes,
     open: (f64, f64),
+    window: Option<(f64, f64)>,
+    before: Option<Row>,
 }
 
 /// The first and last value of something that steps, and its smallest step.
@@ -224,6 +228,11 @@ impl Steps {
 }
 
 impl Folder {
+    /// A fold of the rows between two moments alone, s of run time.
+    pub fn between(from: f64, to: f64) -> Self {
+        Self { window: Some((from, to)), ..Self::default() }
+    }
+
     /// Reads some rows; columns that are missing or too short read as null.
     pub fn push(&mut self, chunk: &TraceChunk<'_>) {
         let rows = chunk.t_us.len().min(chunk.phase.len());
@@ -237,6 +246,19 @@ impl Folder {
                 roles: std::array::from_fn(|at| cell(SUMS + at)),
                 fix: (cell(WIDTH - 2), cell(WIDTH - 1)),
             };
+            self.row_inside(row);
+        }
+    }
+
+    /// Both ends of a window go to the last row that is not later, so that windows that meet leave nothing between them.
+    fn row_inside(&mut self, row: Row) {
+        let Some((from, to)) = self.window else { return self.row(row) };
+        if row.t <= from {
+            self.before = Some(row);
+        } else if row.t <= to {
+            if let Some(before) = self.before.take() {
+                self.row(before);
+            }
             self.row(row);
         }
     }
@@ -247,6 +269,11 @@ impl Folder {
             let dt = (row.t - last.t).max(0.0);
             self.summary.phases[tally::index(row.phase)].add(&last, &row);
             self.integrate(&last, &row, dt);
+            if row.phase == Phase::Drive {
+                // A row's phase is that of the time since the row before it.
+                let (from, _) = self.summary.moving.unwrap_or((last.t, row.t));
+                self.summary.moving = Some((from, row.t));
+            }
         }
         let [out, back] = [row.sums.energy_out, row.sums.energy_in];
         self.odometer.see(row.role(Role::Odometer), &row, out - back);

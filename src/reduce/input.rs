@@ -27,6 +27,8 @@ pub struct RunInput {
     pub summary: RunSummary,
     /// What thinning its samples showed; `None` where it was not measured.
     pub sampling: Option<Sampling>,
+    /// Whether the card's counting left a part of it out.
+    pub cut: bool,
     /// What went wrong with it before it came here, in plain words.
     pub problems: Vec<String>,
 }

@@ -9,7 +9,7 @@ use super::fill::Fill;
 use super::reduction::{Consumption, PhaseLine, Reduction};
 use super::usable::{Tenth, Usable};
 use super::way::Way;
-use crate::card::DistanceCounts;
+use crate::card::{self, ChangeKind, DistanceCounts};
 use crate::quantity::{COULOMB_PER_AH, JOULE_PER_KWH};
 
 /// Version of this shape; raised when a reader of the old one would go wrong.
@@ -39,6 +39,9 @@ struct Json<'a> {
     schema: u32,
     vehicle: &'a str,
     card: Option<&'a str>,
+    card_missing: Option<Vec<CardMissing>>,
+    seal: Option<Seal<'a>>,
+    counted: Option<Counted>,
     runs: Vec<&'a str>,
     run_details: Vec<Run<'a>>,
     duration_s: f64,
@@ -69,6 +72,66 @@ struct Run<'a> {
     name: &'a str,
     start_utc: Option<String>,
     duration_s: f64,
+}
+
+/// A key of the card that is not filled in.
+#[derive(Serialize)]
+pub struct CardMissing {
+    key: &'static str,
+    limits: &'static [&'static str],
+}
+
+impl From<&card::Missing> for CardMissing {
+    fn from(missing: &card::Missing) -> Self {
+        Self { key: missing.key, limits: missing.limits }
+    }
+}
+
+/// Whether a test is sealed.
+#[derive(Serialize)]
+pub struct Seal<'a> {
+    sealed: bool,
+    why: &'a str,
+    sealed_at: Option<String>,
+    code: Option<&'a str>,
+    changes: Option<Vec<SealChange<'a>>>,
+}
+
+#[derive(Serialize)]
+struct SealChange<'a> {
+    of: &'static str,
+    key: Option<&'a str>,
+    was: Option<&'a str>,
+    is: Option<&'a str>,
+    text: String,
+}
+
+impl<'a> From<&'a card::Verdict> for Seal<'a> {
+    fn from(verdict: &'a card::Verdict) -> Self {
+        let change = |change: &'a card::Change| {
+            let (was, is) = match &change.kind {
+                ChangeKind::Added(is) => (None, Some(&**is)),
+                ChangeKind::Removed(was) => (Some(&**was), None),
+                ChangeKind::Changed(was, is) => (Some(&**was), Some(&**is)),
+                ChangeKind::Bytes => (None, None),
+            };
+            SealChange { of: change.of, key: change.key.as_deref(), was, is, text: change.to_string() }
+        };
+        Self {
+            sealed: verdict.is_sealed,
+            why: &verdict.why,
+            sealed_at: verdict.at.map(|at| at.iso()),
+            code: verdict.code.as_deref(),
+            changes: verdict.changes.as_ref().map(|changes| changes.iter().map(change).collect()),
+        }
+    }
+}
+
+#[derive(Serialize)]
+struct Counted {
+    start_utc: String,
+    end_utc: String,
+    everything: bool,
 }
 
 #[derive(Serialize)]
@@ -188,6 +251,13 @@ impl Reduction {
             schema: SCHEMA,
             vehicle: &self.vehicle,
             card: self.card.as_deref(),
+            card_missing: self.missing.as_ref().map(|missing| missing.iter().map(CardMissing::from).collect()),
+            seal: self.seal.as_ref().map(Seal::from),
+            counted: self.counted.map(|(start, end)| Counted {
+                start_utc: start.iso(),
+                end_utc: end.iso(),
+                everything: !self.is_cut,
+            }),
             runs: self.runs.iter().map(|run| &*run.name).collect(),
             run_details: self.run_details(),
             duration_s: self.duration,

@@ -1,13 +1,17 @@
 //! From a run's folder to what the reduction is given: `run.json`, the trace and the samples of voltage and current.
 //!
+//! By the card's counting a run's trace is read again, from and to the moments that count alone.
+//!
 //! Reads through the store, a few thousand rows at a time, so memory stays at a few megabytes however long the run.
 //! Forms no figure. A run that cannot be read is a fault; the others go on.
 
 use std::path::Path;
 
+use super::counted;
 use super::fold::{Folder, TraceChunk, columns};
 use super::input::{Gap, Missing, RoleUse, RunInput};
 use super::sampling::{Sampling, SamplingError, Thinner};
+use crate::card::Card;
 use crate::document::Fault;
 use crate::ledger::{self, GapOf, Phase};
 use crate::map::{Basis, Sent};
@@ -25,16 +29,46 @@ pub struct Loaded {
     pub faults: Vec<Fault>,
 }
 
-/// Reads runs, each given by its folder.
-pub fn runs<P: AsRef<Path>>(folders: &[P]) -> Loaded {
+/// Reads runs, each given by its folder, and cuts off what does not count by the card's word.
+pub fn counted<P: AsRef<Path>>(folders: &[P], card: Option<&Card>) -> Loaded {
     let mut loaded = Loaded::default();
+    let mut paths = Vec::new();
     for folder in folders {
         match run(folder.as_ref()) {
-            Ok(run) => loaded.runs.push(run),
+            Ok(run) => {
+                paths.push(folder.as_ref());
+                loaded.runs.push(run);
+            }
             Err(error) => loaded.faults.push(fault(folder.as_ref(), error)),
         }
     }
+    // Only the card as far as it does not contradict the runs cuts anything, and only runs that take part.
+    let sorted = counted::sort_out(&loaded.runs, card);
+    let Some(card) = sorted.card.filter(|card| !card.counting.is_everything()) else { return loaded };
+    let windows = counted::windows(&sorted.runs, &card);
+    for (run, window) in sorted.runs.iter().zip(windows) {
+        let same = |other: &&mut (&mut RunInput, &&Path)| other.0.name == run.name && other.0.vehicle == run.vehicle;
+        let mut places = loaded.runs.iter_mut().zip(&paths).collect::<Vec<_>>();
+        let Some(((from, to), (place, path))) = window.zip(places.iter_mut().find(same)) else { continue };
+        if let Err(error) = cut(place, path, from, to) {
+            place.problems.push(format!("it counts whole: {error}"));
+        }
+    }
     loaded
+}
+
+/// Folds a run's trace again, between two moments of its run time, s. What sampling may cost stays that of the whole run.
+fn cut(run: &mut RunInput, folder: &Path, from: f64, to: f64) -> Result<(), StoreError> {
+    run.summary = trace(folder, Folder::between(from, to), &mut Vec::new())?;
+    run.cut = true;
+    let clip = |gap: &Gap| Gap { from_s: gap.from_s.max(from), to_s: gap.to_s.min(to), ..*gap };
+    run.gaps = run.gaps.iter().map(clip).filter(|gap| gap.from_s < gap.to_s).collect();
+    Ok(())
+}
+
+/// Reads runs, each given by its folder, all of each.
+pub fn runs<P: AsRef<Path>>(folders: &[P]) -> Loaded {
+    counted(folders, None)
 }
 
 fn fault(folder: &Path, error: StoreError) -> Fault {
@@ -51,7 +85,7 @@ fn fault(folder: &Path, error: StoreError) -> Fault {
 pub fn run(folder: &Path) -> Result<RunInput, StoreError> {
     let file = RunFile::load(folder)?;
     let mut problems = Vec::new();
-    let summary = trace(folder, &mut problems)?;
+    let summary = trace(folder, Folder::default(), &mut problems)?;
     let packs = packs(&file.roles);
     let gaps = gaps(&file, packs, &mut problems);
     let mut run = RunInput {
@@ -63,6 +97,7 @@ pub fn run(folder: &Path) -> Result<RunInput, StoreError> {
         gaps,
         summary,
         sampling: None,
+        cut: false,
         problems,
     };
     match sampling(folder, &file.roles, &run) {
@@ -79,10 +114,9 @@ pub fn run(folder: &Path) -> Result<RunInput, StoreError> {
     Ok(run)
 }
 
-fn trace(folder: &Path, problems: &mut Vec<String>) -> Result<super::fold::RunSummary, StoreError> {
+fn trace(folder: &Path, mut folded: Folder, problems: &mut Vec<String>) -> Result<super::fold::RunSummary, StoreError> {
     let mut wanted = columns();
     wanted.push("phase");
-    let mut folded = Folder::default();
     let mut phases: Vec<Phase> = Vec::new();
     let mut unknown = 0;
     reader::read_floats(folder, "trace", &wanted, |chunk| {

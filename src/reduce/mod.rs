@@ -8,6 +8,7 @@ pub mod regression;
 pub mod sampling;
 pub mod fold;
 pub mod input;
+pub mod counted;
 pub mod tolerances;
 pub mod fill;
 pub mod join;

@@ -4,6 +4,7 @@
 //!
 //! Prints nothing.
 
+use super::counted::{self, Sorted};
 use super::discharge::{self, Axis};
 use super::energy::{Energy, Totals};
 use super::estimate::Estimate;
@@ -14,7 +15,7 @@ use super::join::{self, Join};
 use super::tolerances::Tolerances;
 use super::usable::{self, Tenth, Usable};
 use super::way::{self, Way};
-use crate::card::{Card, SocCounts};
+use crate::card::{Card, Missing as MissingKey, SocCounts, Verdict};
 use crate::ledger::Phase;
 use crate::schema::Role;
 use crate::time::WallClock;
@@ -89,6 +90,16 @@ pub struct Reduction {
     pub vehicle: String,
     /// The card's file name.
     pub card: Option<String>,
+    /// What the card leaves open; `None` without a card.
+    pub missing: Option<Vec<MissingKey>>,
+    /// The same by the figures that it limits.
+    pub limited: Vec<(&'static str, Vec<&'static str>)>,
+    /// Whether the test is sealed, as the caller judged; `None` without a card.
+    pub seal: Option<Verdict>,
+    /// First and last moment of what counts, where a clock said it.
+    pub counted: Option<(WallClock, WallClock)>,
+    /// The card's counting left a part of the runs out.
+    pub is_cut: bool,
     /// The runs, in time order.
     pub runs: Vec<RunLine>,
     /// Time in the runs, s.
@@ -117,7 +128,7 @@ pub struct Reduction {
     pub gaps: Vec<(String, Fill)>,
     /// Sensors' tolerances that were assumed, in plain words.
     pub assumed: Vec<String>,
-    /// Sensors' tolerances that the map states, with their basis, in plain words.
+    /// Sensors' tolerances that card and map state, with their basis, in plain words.
     pub stated: Vec<String>,
     /// Mean current with the contactors open, A, and for how long, s.
     pub open_current: Option<(f64, f64)>,
@@ -139,8 +150,8 @@ pub(super) struct Test<'a> {
 
 /// Reduces one or several runs of one test.
 pub fn reduce(runs: &[RunInput], card: Option<&Card>, options: &Options) -> Reduction {
-    let mut runs = runs.to_vec();
-    runs.sort_by(|a, b| (a.start, &a.name).cmp(&(b.start, &b.name)));
+    let Sorted { runs, card, problems } = counted::sort_out(runs, card);
+    let card = card.as_ref();
     let soc = soc_role(&runs, card);
     let fills = runs.iter().map(|run| fills(run, soc)).collect();
     let joins = runs.windows(2).map(|pair| {
@@ -148,8 +159,8 @@ pub fn reduce(runs: &[RunInput], card: Option<&Card>, options: &Options) -> Redu
         join::between(&pair[0], &pair[1], soc, rate(&pair[0]).or_else(|| rate(&pair[1])))
     });
     let joins = joins.collect();
-    let test = Test { runs: &runs, card, options, tolerances: Tolerances::of(&runs), fills, joins, soc };
-    test.reduce()
+    let test = Test { runs: &runs, card, options, tolerances: Tolerances::of(&runs, card), fills, joins, soc };
+    test.reduce(problems)
 }
 
 fn soc_role(runs: &[RunInput], card: Option<&Card>) -> usize {
@@ -187,8 +198,8 @@ fn fills(run: &RunInput, soc: usize) -> Vec<Fill> {
 }
 
 impl Test<'_> {
-    fn reduce(&self) -> Reduction {
-        let mut problems = self.input_problems();
+    fn reduce(&self, mut problems: Vec<String>) -> Reduction {
+        self.input_problems(&mut problems);
         let totals = Totals::of(self);
         let energy = Energy::of(self, &totals, &mut problems);
         let way = way::of(self, &mut problems);
@@ -206,6 +217,11 @@ impl Test<'_> {
         Reduction {
             vehicle: self.runs.first().map_or(String::new(), |run| run.vehicle.clone()),
             card: self.card.map(|card| card.name.clone()),
+            missing: self.card.map(Card::missing),
+            limited: self.card.map(Card::limited).unwrap_or_default(),
+            seal: None,
+            counted: counted::ends(self.runs),
+            is_cut: self.runs.iter().any(|run| run.cut),
             runs: self.runs.iter().map(line).collect(),
             duration: totals.all.duration,
             unobserved: totals.all.unobserved,
@@ -265,8 +281,7 @@ impl Test<'_> {
         runs.flat_map(|(run, fills)| fills.iter().map(|fill| (run.name.clone(), *fill))).collect()
     }
 
-    fn input_problems(&self) -> Vec<String> {
-        let mut problems = Vec::new();
+    fn input_problems(&self, problems: &mut Vec<String>) {
         for run in self.runs {
             problems.extend(run.problems.iter().map(|problem| format!("{}: {problem}", run.name)));
             if run.summary.rows < 2 {
@@ -281,11 +296,6 @@ impl Test<'_> {
             let which = if self.soc == 0 { "displayed" } else { "internal" };
             problems.push(format!("the card counts the {which} state of charge, which these runs do not have"));
         }
-        let vehicle = self.card.and_then(|card| card.vehicle.as_deref()).or(self.runs.first().map(|run| &*run.vehicle));
-        for run in self.runs.iter().filter(|run| vehicle.is_some_and(|vehicle| vehicle != run.vehicle)) {
-            problems.push(format!("{} is of vehicle {}, not {}", run.name, run.vehicle, vehicle.unwrap_or_default()));
-        }
-        problems
     }
 
     fn join_problems(&self, problems: &mut Vec<String>) {
@@ -300,12 +310,6 @@ impl Test<'_> {
             if let Some(distance) = join.distance.filter(|distance| *distance > 1_000.0) {
                 let km = crate::format::significant(distance / 1e3, 2);
                 problems.push(format!("the car drove {km} km between {before} and {after} without being recorded"));
-            }
-        }
-        for pair in self.runs.windows(2) {
-            let ends = pair[0].start.zip(pair[1].start);
-            if ends.is_some_and(|(a, b)| (b - a).seconds() < pair[0].summary.last().map_or(0.0, |p| p.t) - 1.0) {
-                problems.push(format!("{} and {} overlap in time: they count twice", pair[0].name, pair[1].name));
             }
         }
     }

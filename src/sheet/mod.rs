@@ -4,4 +4,4 @@
 
 pub mod table;
 
-pub use table::table;
+pub use table::{seal, table};

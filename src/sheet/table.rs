@@ -2,6 +2,7 @@
 //!
 //! Computes no figure and rounds none (`format` does); units are chosen once for all of it.
 
+use crate::card::Verdict;
 use crate::format::{self, line, wrap};
 use crate::ledger::Phase;
 use crate::quantity::{ConsumptionUnit, Coulomb, Joule, Metre};
@@ -9,6 +10,7 @@ use crate::reduce::Reduction;
 use crate::reduce::estimate::Estimate;
 use crate::reduce::input::Missing;
 use crate::reduce::usable::{FULL_NOT_CONFIRMED, Method, Tenth, Usable};
+use crate::time::Span;
 
 /// Gaps shorter than this are left out of the report, s.
 const GAP_WORTH_A_WORD_S: f64 = 0.5;
@@ -31,6 +33,7 @@ pub fn table(reduction: &Reduction, units: ConsumptionUnit) -> String {
         report.between(),
         report.gaps(),
         report.rests_on(),
+        report.card_leaves_open(),
         report.problems(),
     ] {
         if !part.is_empty() {
@@ -39,6 +42,25 @@ pub fn table(reduction: &Reduction, units: ConsumptionUnit) -> String {
             }
             text.push_str(&part);
         }
+    }
+    text
+}
+
+/// Whether a test is sealed, and every change since.
+pub fn seal(seal: &Verdict) -> String {
+    let mut text = match &seal.code {
+        Some(code) if seal.is_sealed => line("Seal", &format!("{}; code {code}", seal.why)),
+        Some(code) => line("Seal", &format!("not sealed: {}; code {code}", seal.why)),
+        None => line("Seal", &format!("not sealed: {}", seal.why)),
+    };
+    let since = match &seal.changes {
+        _ if seal.code.is_none() => Vec::new(),
+        None => vec!["not known".into()],
+        Some(changes) if changes.is_empty() => vec!["nothing".into()],
+        Some(changes) => changes.iter().map(ToString::to_string).collect(),
+    };
+    for (index, change) in since.iter().enumerate() {
+        text += &line(if index == 0 { "  changed since" } else { "" }, change);
     }
     text
 }
@@ -83,6 +105,12 @@ impl Report<'_> {
         let mut text = line("Vehicle", if vehicle.is_empty() { "not named" } else { vehicle });
         if let Some(card) = card {
             text += &line("Test card", card);
+        }
+        text += &self.reduction.seal.as_ref().map(seal).unwrap_or_default();
+        if let Some((start, end)) = self.reduction.counted.filter(|_| self.reduction.is_cut) {
+            // The trace's rows lie some tenths of a second from the moments that the card names.
+            let [start, end] = [start, end].map(|at| (at + Span::of_millis(500)).second());
+            text += &line("Counted", &format!("from {start} to {end}, by the card"));
         }
         for (index, run) in runs.iter().enumerate() {
             let label = if index > 0 {
@@ -272,7 +300,9 @@ impl Report<'_> {
                 text += &wrap("  ", &format!("{name}: {}", budget(figure)), 4);
             }
         }
-        for (word, list) in [("stated by the map", stated), ("assumed (common practice, no source)", assumed)] {
+        let by_card = stated.iter().any(|word| word.contains("(card: "));
+        let stated_by = if by_card { "stated by card and map" } else { "stated by the map" };
+        for (word, list) in [(stated_by, stated), ("assumed (common practice, no source)", assumed)] {
             if !list.is_empty() {
                 text += &wrap("  ", &format!("{word}: {}", list.join(", ")), 4);
             }
@@ -287,6 +317,16 @@ impl Report<'_> {
             );
         }
         text
+    }
+
+    fn card_leaves_open(&self) -> String {
+        let limited = &self.reduction.limited;
+        if limited.is_empty() {
+            return String::new();
+        }
+        limited.iter().fold("Limited by what the card leaves open\n".into(), |text, (figure, keys)| {
+            text + &wrap("  ", &format!("{figure}: {}", keys.join(", ")), 4)
+        })
     }
 
     fn problems(&self) -> String {

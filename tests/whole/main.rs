@@ -4,6 +4,7 @@
 
 mod at_adapter;
 mod battery;
+mod cards;
 mod data_set;
 mod decode;
 mod demo;

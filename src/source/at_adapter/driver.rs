@@ -132,7 +132,7 @@ impl Driver {
         self.dialogue.opened();
         self.requests.opened(now);
         (self.phase, self.monitor, self.leaving) = (Phase::Unset, None, Leaving::No);
-        (self.attempts, self.supply_refused, self.doubted) = (0, 0, None);
+        (self.attempts, self.supply_refused, self.doubted, self.identity) = (0, 0, None, None);
     }
 
     /// Takes bytes from the adapter.
@@ -355,7 +355,7 @@ impl Driver {
     fn finished(&mut self, now: Steady, command: Command, asked: Steady, lines: Vec<(Steady, Line)>, out: &mut Out) {
         for (_, line) in &lines {
             if let Line::Error(error) = line {
-                self.adapter_error(now, *error, out);
+                self.adapter_error(*error, out);
             }
         }
         match command.as_fixed() {
@@ -363,7 +363,8 @@ impl Driver {
             Some(Fixed::CloseProtocol) => self.leaving = Leaving::Done,
             _ => {}
         }
-        if command.as_request().is_some() && lines.iter().any(|(_, line)| *line == Line::Searching) {
+        let searched = [Line::Searching, Line::Error(AdapterError::UnableToConnect)];
+        if command.as_request().is_some() && lines.iter().any(|(_, line)| searched.contains(line)) {
             return self.searched(now, out);
         }
         // A banner amid a reply: it was reset.
@@ -387,8 +388,15 @@ impl Driver {
         let lines: Vec<Line> = lines.iter().map(|(_, line)| line.clone()).collect();
         let judged = setup.answer(&lines);
         if let Some(identity) = setup.identity.take() {
-            out.count_once(format!("adapter: {identity}"));
-            self.identity = Some(identity);
+            // One name for each time that the port is opened, whatever it says later.
+            match &self.identity {
+                Some(known) if *known == identity => {}
+                Some(_) => out.count("adapter calls itself otherwise", 1),
+                None => {
+                    out.count_once(format!("adapter: {identity}"));
+                    self.identity = Some(identity);
+                }
+            }
         }
         match judged {
             Judged::Taken | Judged::Again => {}
@@ -431,7 +439,7 @@ impl Driver {
 
     fn monitored(&mut self, now: Steady, line: &Line, out: &mut Out) {
         if let Line::Error(error) = line {
-            self.adapter_error(now, *error, out);
+            self.adapter_error(*error, out);
         }
         if self.is_banner(line) {
             out.count("reset of the adapter, unasked", 1);
@@ -447,7 +455,7 @@ impl Driver {
     fn unasked(&mut self, now: Steady, line: &Line, out: &mut Out) {
         out.count("unasked lines", 1);
         if let Line::Error(error) = line {
-            self.adapter_error(now, *error, out);
+            self.adapter_error(*error, out);
         }
         if self.is_banner(line) {
             out.count("reset of the adapter, unasked", 1);
@@ -462,7 +470,7 @@ impl Driver {
         matches!(line, Line::Words(words) if words.contains(identity))
     }
 
-    fn adapter_error(&mut self, now: Steady, error: AdapterError, out: &mut Out) {
+    fn adapter_error(&mut self, error: AdapterError, out: &mut Out) {
         out.count(&error.to_string(), 1);
         if error.is_of_the_bus() {
             if self.listen {
@@ -474,7 +482,8 @@ impl Driver {
         }
         match error {
             AdapterError::NoData | AdapterError::Stopped | AdapterError::NotUnderstood => {}
-            AdapterError::UnableToConnect => self.searched(now, out),
+            // What follows from it, is told where the request ends.
+            AdapterError::UnableToConnect => {}
             _ => out.trouble_once(error.to_string()),
         }
     }

@@ -19,7 +19,7 @@ const WAIT: Span = Span::of_millis(10);
 /// How often the state is told.
 const REPORT_EVERY: Span = Span::of_seconds(1);
 /// How long an adapter has to let go of the bus when told to stop.
-const LETTING_GO_MAX: Span = Span::of_millis(2_500);
+const LETTING_GO_MAX: Span = Span::of_millis(1_000);
 /// Bytes read at a time: what 115 200 bit/s brings in 0.3 s.
 const CHUNK: usize = 4_096;
 

@@ -78,7 +78,7 @@ fn converse(
         reached.texts += 1;
         polls_of_text(random, allowed, reached)
     } else {
-        (0..6).filter_map(|_| poll(random, allowed, reached)).take(3).collect()
+        (0..16).filter_map(|_| poll(random, allowed, reached)).take(3).collect()
     };
     reached.polls += polls.len() as u64;
     let gateway = one_in(random, 2);

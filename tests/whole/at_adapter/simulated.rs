@@ -3,6 +3,7 @@
 //! Hours pass in seconds, and the same way every time.
 
 use drawdown::diag::Poll;
+use drawdown::diag::gate::Closed;
 use drawdown::diag::permission::Permission;
 use drawdown::diag::schedule::{PollReport, PollState};
 use drawdown::observation::{Bus, Item};
@@ -178,6 +179,19 @@ fn refusals_are_named() {
     let report = simulated.report();
     assert_eq!((report[0].state, report[0].asked), (PollState::Unsupported, 3));
     assert_eq!(simulated.counted("request 22FFFF refused: 0x31 (requestOutOfRange)"), 3);
+}
+
+/// Once the settings are made again; the second time nothing more is asked.
+#[test]
+fn searches_that_fail_end_requests_at_the_second() {
+    for words in ["UNABLE TO CONNECT", "SEARCHING...UNABLE TO CONNECT", "SEARCHING...\rUNABLE TO CONNECT"] {
+        let mut adapter = Adapter::with_a_car();
+        adapter.faults.error_every = Some((10, words));
+        let mut simulated = Simulated::new(adapter, polls(), false);
+        simulated.run(60);
+        assert_eq!((simulated.adapter.requests, simulated.adapter.count("ATZ")), (20, 3), "{words}");
+        assert_eq!(simulated.driver.report(Steady(simulated.now_us)).1, Some(Closed::AdapterError));
+    }
 }
 
 /// While frames come, monitoring is not interrupted; on a silent bus the supply voltage is read once a minute.

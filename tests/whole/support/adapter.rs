@@ -336,7 +336,7 @@ impl Adapter {
         if self.protocol == '0' && self.found.is_none() {
             self.violations.push("a search for the protocol".into());
             self.due.push_back((at, Due::Text("SEARCHING...".into())));
-            at += 2_000_000;
+            at += 6_000_000;
             self.found = Some(self.speaks);
             self.due.push_back((at, Due::Text(self.eol().to_owned())));
         }

@@ -2,7 +2,7 @@
 //!
 //! Has no rate: what is written arrives at once.
 
-use std::io::{Read, Write};
+use std::io::{ErrorKind, Read, Write};
 use std::os::unix::fs::symlink;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -60,8 +60,7 @@ impl Cable {
                 adapter.receive(now_us, &buffer[..count]);
                 let said = adapter.speak(now_us);
                 drop(adapter);
-                // What nobody reads is lost, as on a wire.
-                let _ = far.write_all(&said);
+                write(&mut far, &said, &ending);
             }
         });
         self.served = Some((thread, end));
@@ -82,6 +81,17 @@ impl Drop for Cable {
         if let Some((thread, end)) = self.served.take() {
             end.store(true, Ordering::Relaxed);
             let _ = thread.join();
+        }
+    }
+}
+
+/// Writes all of it, however slowly it is read.
+fn write(far: &mut TTYPort, mut bytes: &[u8], ending: &AtomicBool) {
+    while !bytes.is_empty() && !ending.load(Ordering::Relaxed) {
+        match far.write(bytes) {
+            Ok(count) => bytes = &bytes[count..],
+            Err(error) if matches!(error.kind(), ErrorKind::TimedOut | ErrorKind::WouldBlock) => {}
+            Err(_) => return,
         }
     }
 }
