@@ -44,10 +44,10 @@ enum Command {
     Reduce(reduce::Arguments),
     /// Drive an invented car over an invented course and write what its bus would say
     Rehearse(rehearse::Arguments),
-    /// Put recordings onto virtual CAN interfaces at their own pace, for bench use
-    Playback(playback::Arguments),
     /// Say what of a data set is sound, and what is wrong with the rest
     Verify(verify::Arguments),
+    /// Put recordings onto virtual CAN interfaces at their own pace, for bench use
+    Playback(playback::Arguments),
     /// Ask the daemon how the recording goes
     Status(status::Arguments),
     /// Find the protocol of a parked car's bus with an AT adapter
@@ -101,8 +101,8 @@ pub fn main() -> ExitCode {
         Command::Ingest(arguments) => ingest::run(&arguments),
         Command::Reduce(arguments) => reduce::run(&arguments),
         Command::Rehearse(arguments) => rehearse::run(&arguments),
-        Command::Playback(arguments) => playback::run(&arguments),
         Command::Verify(arguments) => verify::run(&arguments),
+        Command::Playback(arguments) => playback::run(&arguments),
         Command::Status(arguments) => status::run(&arguments),
         Command::AdapterSearch(arguments) => adapter_search::run(&arguments),
         Command::Demo(arguments) => demo::run(&arguments),
