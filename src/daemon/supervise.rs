@@ -7,6 +7,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::thread::{Builder, JoinHandle};
 
+use super::told::panic_text;
 use crate::document::Fault;
 use crate::source::live::{Condition, Live, Outlet, Shared, State};
 use crate::time::{Span, Steady};
@@ -88,9 +89,7 @@ impl Watch {
             Ok(Ok(())) => Ok(()),
             Ok(Err(failure)) => Err(failure.to_string()),
             Err(panic) => {
-                let text = panic.downcast_ref::<String>().map(String::as_str);
-                let text = text.or_else(|| panic.downcast_ref::<&str>().copied()).unwrap_or("no reason given");
-                Err(format!("a fault of this program stopped it ({text}); please report it"))
+                Err(format!("a fault of this program stopped it ({}); please report it", panic_text(&*panic)))
             }
         }
     }

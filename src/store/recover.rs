@@ -35,6 +35,27 @@ pub fn drop_journal(run_folder: &Path) -> Result<(), StoreError> {
     Ok(())
 }
 
+/// Removes the folder of a run that was cut before its first observation could be kept: it holds no row and no byte of a
+/// journal. Whether it was one.
+pub fn remove_if_empty(run_folder: &Path) -> Result<bool, StoreError> {
+    if run_folder.join(super::run_file::NAME).exists() {
+        return Ok(false);
+    }
+    let mut holds = false;
+    for table in parts::table_folders(run_folder)? {
+        let (counting, covered) = parts::list(&table)?;
+        holds |= !counting.is_empty() || !covered.is_empty();
+    }
+    for file in parts::entries(&run_folder.join(journal::FOLDER))? {
+        let is_journal = file.extension().is_some_and(|extension| extension == "zst");
+        holds |= is_journal && std::fs::metadata(&file).is_ok_and(|found| found.len() > 0);
+    }
+    if !holds {
+        disk::remove_folder(run_folder)?;
+    }
+    Ok(!holds)
+}
+
 fn remove_temporary(folder: &Path) -> Result<(), StoreError> {
     for path in parts::entries(folder)? {
         if path.extension().is_some_and(|extension| extension == "tmp") && path.is_file() {

@@ -53,6 +53,7 @@ impl Plan {
             troubles: Vec::new(),
             damage: Vec::new(),
             tables: Vec::new(),
+            removed: Vec::new(),
             sums: Value::Null,
             by_phase: Value::Null,
         };
