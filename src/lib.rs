@@ -4,7 +4,7 @@
 //!
 //! source -> observation -> decode -> ledger -> store -> reduce -> sheet, and beside it live state -> page.
 //!
-//! A *source* (a recording today) yields stamped *observations*; a checked *map* is compiled by *decode*, which turns
+//! A *source* (a recording, or a bus while the car drives) yields stamped *observations*; a checked *map* is compiled by *decode*, which turns
 //! frames into samples; the *ledger* integrates those that play a role; the *store* keeps all of it as Parquet; *reduce*
 //! turns the files into figures with their uncertainty; the *sheet* prints them. Each room knows the ones before it in
 //! this list and none after; `docs/architecture.md` walks through them.

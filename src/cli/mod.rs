@@ -5,6 +5,7 @@
 mod check;
 mod demo;
 mod ingest;
+mod playback;
 mod reduce;
 mod rehearse;
 mod say;
@@ -37,6 +38,8 @@ enum Command {
     Reduce(reduce::Arguments),
     /// Drive an invented car over an invented course and write what its bus would say
     Rehearse(rehearse::Arguments),
+    /// Put recordings onto virtual CAN interfaces at their own pace, for bench use
+    Playback(playback::Arguments),
     /// Ask the daemon how the recording goes
     Status(status::Arguments),
     /// The whole job on the committed recording of an invented car
@@ -87,6 +90,7 @@ pub fn main() -> ExitCode {
         Command::Ingest(arguments) => ingest::run(&arguments),
         Command::Reduce(arguments) => reduce::run(&arguments),
         Command::Rehearse(arguments) => rehearse::run(&arguments),
+        Command::Playback(arguments) => playback::run(&arguments),
         Command::Status(arguments) => status::run(&arguments),
         Command::Demo(arguments) => demo::run(&arguments),
     };

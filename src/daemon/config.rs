@@ -54,6 +54,8 @@ pub struct Polling {
     pub rules: PollingRules,
     /// Whether identifiers of 600 to 7FF beyond the standard's may be asked.
     pub other_identifiers: bool,
+    /// Whether the vehicle number may be asked, which is personal.
+    pub vehicle_number: bool,
 }
 
 #[derive(Deserialize)]
@@ -84,6 +86,8 @@ struct WrittenPolling {
     charging_period_s: Option<Spanned<f64>>,
     #[serde(default)]
     other_identifiers: bool,
+    #[serde(default)]
+    vehicle_number: bool,
 }
 
 fn yes() -> bool {
@@ -153,7 +157,7 @@ impl Checks<'_> {
             supply_min: self.number(written.supply_min_v, SUPPLY_V, "V").map(Volt),
             charging_period: self.seconds(written.charging_period_s, 1.0..=86_400.0),
         };
-        Polling { rules, other_identifiers: written.other_identifiers }
+        Polling { rules, other_identifiers: written.other_identifiers, vehicle_number: written.vehicle_number }
     }
 }
 

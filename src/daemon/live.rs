@@ -23,6 +23,7 @@ use crate::source::live::{Car, Shared};
 use crate::source::merge::WINDOW;
 use crate::source::queue::{Dropped, Wanted};
 use crate::source::{Clock, Merge};
+use crate::store::run_file::LiveSource;
 use crate::time::{Span, Steady};
 
 /// How long observations gather before they are recorded.
@@ -52,6 +53,10 @@ pub struct Drive<'a> {
     permission: Permission,
     /// What the queue had no room for when that was last said.
     dropped: Dropped,
+    /// The run that `at_begin` belongs to, and how the sources fared when it began.
+    begun: u64,
+    at_begin: Vec<(String, LiveSource)>,
+    latest: Vec<(String, LiveSource)>,
 }
 
 impl<'a> Drive<'a> {
@@ -86,6 +91,9 @@ impl<'a> Drive<'a> {
             supply: None,
             permission: Permission::judge(&config.polling.rules, &CarState::default()),
             dropped: Dropped::default(),
+            begun: 0,
+            at_begin: Vec::new(),
+            latest: Vec::new(),
         })
     }
 
@@ -180,29 +188,34 @@ impl<'a> Drive<'a> {
             return;
         }
         self.told = now;
-        let session = self.keeper.session();
-        let run = session
-            .recorder()
-            .map(|recorder| told::run(recorder, session.active().map_or(Span(0), |active| now - active)));
-        self.notify.status(told::in_a_line(run.as_ref(), self.keeper.waits()));
-        let sources: Vec<_> = self.sources.states().map(|(name, state)| told::source(name, &state)).collect();
-        if let Some(socket) = &self.status {
-            let (held, dropped) = self.shared.queue.report();
-            socket.set(&Status {
-                program: concat!("drawdown ", env!("CARGO_PKG_VERSION")).into(),
-                vehicle: self.config.vehicle.clone(),
-                utc: self.shared.clock.wall().iso(),
-                run,
-                polling: told::polling(self.permission),
-                outside_runs: session.outside(),
-                keeping: told::keeping(&self.keeper, held, &dropped),
-                sources: sources
-                    .iter()
-                    .map(|source| (source.name.clone(), source.live.clone().unwrap_or_default()))
-                    .collect(),
-            });
+        let begun = self.keeper.session().begun();
+        if self.begun != begun {
+            self.begun = begun;
+            self.at_begin = std::mem::take(&mut self.latest);
         }
-        self.keeper.made_from(sources, Vec::new());
+        self.latest = self.sources.states().map(|(name, state)| (name.to_owned(), told::live_source(&state))).collect();
+        self.keeper.made_from(told::sources(&self.latest, &self.at_begin), Vec::new());
+        let status = self.status_of(now);
+        self.notify.status(told::in_a_line(&status));
+        if let Some(socket) = &self.status {
+            socket.set(&status);
+        }
+    }
+
+    fn status_of(&self, now: Steady) -> Status {
+        let session = self.keeper.session();
+        let quiet = session.active().map_or(Span(0), |active| now - active);
+        let (held, dropped) = self.shared.queue.report();
+        Status {
+            program: concat!("drawdown ", env!("CARGO_PKG_VERSION")).into(),
+            vehicle: self.config.vehicle.clone(),
+            utc: self.shared.clock.wall().iso(),
+            run: session.recorder().map(|recorder| told::run(recorder, quiet)),
+            polling: told::polling(self.permission),
+            outside_runs: session.outside(),
+            keeping: told::keeping(&self.keeper, held, &dropped),
+            sources: self.latest.clone(),
+        }
     }
 }
 

@@ -2,12 +2,15 @@
 //!
 //! Opens nothing.
 
+use super::Config;
+use super::config::LiveSource;
+use crate::diag::Poll;
 use crate::document::Fault;
 use crate::map::Map;
-use crate::observation::BusNames;
+use crate::observation::{Bus, BusNames};
+use crate::source::asking::{self, Allowed, Asking};
 use crate::source::live::Live;
-
-use super::Config;
+use crate::source::{at_adapter, gpsd, nmea, slcan, socketcan};
 
 /// Live sources by name.
 pub type Named = Vec<(String, Box<dyn Live>)>;
@@ -17,6 +20,86 @@ pub type Named = Vec<(String, Box<dyn Live>)>;
 /// # Errors
 /// If there are more buses than can be told apart.
 pub fn build(config: &Config, map: &Map) -> Result<(Named, BusNames), Fault> {
-    let _ = (config, map);
-    Ok((Vec::new(), BusNames::default()))
+    let mut names = BusNames::default();
+    let mut sources = Named::new();
+    let plan = Plan { config, map, only: config.live().filter(|live| can_ask(live)).count() == 1 };
+    for live in config.live() {
+        let bus = match live.bus() {
+            None => Bus::default(),
+            Some(name) => names.intern(name).ok_or_else(|| {
+                Fault::whole(&config.file.0, format!("more than {} buses can't be told apart", BusNames::MAX))
+            })?,
+        };
+        sources.push((live.name(), plan.source(live, bus)));
+    }
+    plan.tell_of_unknown_buses(&names);
+    Ok((sources, names))
+}
+
+fn can_ask(live: &LiveSource) -> bool {
+    match live {
+        LiveSource::SocketCan { .. } | LiveSource::Slcan { .. } => true,
+        LiveSource::AtAdapter { listen, .. } => !listen,
+        LiveSource::Nmea { .. } | LiveSource::Gpsd { .. } => false,
+    }
+}
+
+struct Plan<'a> {
+    config: &'a Config,
+    map: &'a Map,
+    /// Whether one bus alone can be asked, so that a poll need not name it.
+    only: bool,
+}
+
+impl Plan<'_> {
+    fn source(&self, live: &LiveSource, bus: Bus) -> Box<dyn Live> {
+        match live.clone() {
+            LiveSource::SocketCan { interface, bit_rate } => {
+                let asking = self.asking(live, bus);
+                let filters = (!self.config.record_frames).then(|| socketcan::filters(self.map, &interface));
+                let settings = socketcan::Settings { interface, bit_rate, polling: asking.is_some() };
+                Box::new(socketcan::SocketCan::new(settings, bus, filters, asking))
+            }
+            LiveSource::Slcan { port, serial_rate, bit_rate, .. } => {
+                let settings = slcan::port::Settings { port, serial_rate, bit_rate };
+                Box::new(slcan::port::SlcanAdapter::new(settings, bus, self.asking(live, bus)))
+            }
+            LiveSource::AtAdapter { port, serial_rate, protocol, listen, supply_every, .. } => {
+                let settings = at_adapter::driver::Settings { port, serial_rate, protocol, listen, supply_every };
+                Box::new(at_adapter::port::AtAdapter::new(settings, bus, self.polls(live)))
+            }
+            LiveSource::Nmea { port, serial_rate } => {
+                Box::new(nmea::port::NmeaReceiver::new(nmea::port::Settings { port, serial_rate }))
+            }
+            LiveSource::Gpsd { host, port } => Box::new(gpsd::socket::Gpsd::new(gpsd::socket::Settings { host, port })),
+        }
+    }
+
+    /// What is asked on a source's bus; `None` where nothing is, so that it only listens.
+    fn asking(&self, live: &LiveSource, bus: Bus) -> Option<Asking> {
+        let polls = self.polls(live);
+        if polls.is_empty() {
+            return None;
+        }
+        let asking = Asking::new(bus, polls, self.config.gateway.is_some());
+        Some(if self.config.polling.vehicle_number { asking.with_vehicle_number() } else { asking })
+    }
+
+    fn polls(&self, live: &LiveSource) -> Vec<Poll> {
+        let polling = &self.config.polling;
+        let (Some(bus), true) = (live.bus().filter(|_| can_ask(live)), polling.rules.on) else { return Vec::new() };
+        let allowed = Allowed { other_identifiers: polling.other_identifiers, vehicle_number: polling.vehicle_number };
+        let (polls, refused) = asking::polls_allowed(self.map, bus, self.only, allowed);
+        refused.iter().for_each(|text| tracing::warn!("{bus}: {text}"));
+        polls
+    }
+
+    /// A bus that the map names and no source reads is most likely misspelt in one of them.
+    fn tell_of_unknown_buses(&self, names: &BusNames) {
+        for message in &self.map.messages {
+            if let Some(bus) = message.origin.bus().filter(|bus| !names.names().iter().any(|name| name == bus)) {
+                tracing::warn!("{}: {} is on bus '{bus}', which no source reads", self.map.name, message.name);
+            }
+        }
+    }
 }

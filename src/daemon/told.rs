@@ -5,7 +5,7 @@
 use std::any::Any;
 
 use super::keep::Keeper;
-use super::status::{Keeping, RunStatus};
+use super::status::{Keeping, RunStatus, Status};
 use crate::diag::permission::Permission;
 use crate::diag::schedule::{PollReport, PollState};
 use crate::source::live::{Condition, State};
@@ -29,9 +29,28 @@ pub fn of_a_panic(panic: &(dyn Any + Send)) -> String {
     format!("a fault of this program ({}); please report it", panic_text(panic))
 }
 
-/// A live source as `run.json` lists it.
-pub fn source(name: &str, state: &State) -> Source {
-    Source { name: name.to_owned(), sha256: None, live: Some(live_source(state)) }
+/// The live sources as `run.json` lists them: what came since `before`, the same sources when the run began.
+pub fn sources(now: &[(String, LiveSource)], before: &[(String, LiveSource)]) -> Vec<Source> {
+    let nothing = LiveSource::default();
+    let since = |(name, live): &(String, LiveSource)| {
+        let before = before.iter().find(|(known, _)| known == name).map_or(&nothing, |(_, before)| before);
+        Source { name: name.clone(), sha256: None, live: Some(since(live, before)) }
+    };
+    now.iter().map(since).collect()
+}
+
+fn since(now: &LiveSource, before: &LiveSource) -> LiveSource {
+    let counts = now.counts.iter().map(|(what, count)| {
+        let earlier = before.counts.get(what).copied().unwrap_or(0);
+        (what.clone(), count.saturating_sub(earlier))
+    });
+    LiveSource {
+        frames: now.frames.saturating_sub(before.frames),
+        items: now.items.saturating_sub(before.items),
+        lost: now.lost.saturating_sub(before.lost),
+        counts: counts.filter(|(_, count)| *count > 0).collect(),
+        ..now.clone()
+    }
 }
 
 /// How a live source fares.
@@ -122,10 +141,30 @@ pub fn keeping(keeper: &Keeper, held: usize, dropped: &Dropped) -> Keeping {
 }
 
 /// How it fares in one line, for the service manager.
-pub fn in_a_line(run: Option<&RunStatus>, waits: Option<&str>) -> String {
-    match (waits, run) {
+pub fn in_a_line(status: &Status) -> String {
+    match (&status.keeping.waits, &status.run) {
         (Some(why), _) => format!("not recording: {why}"),
         (None, Some(run)) => format!("recording {}", run.name),
         (None, None) => "the car sleeps".into(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_runs_counts_begin_with_the_run() {
+        let live = |frames, dropped, odd| LiveSource {
+            condition: "reading".into(),
+            frames,
+            counts: [("dropped".to_owned(), dropped), ("odd".to_owned(), odd)].into(),
+            ..LiveSource::default()
+        };
+        let (before, now) = (vec![("can0".to_owned(), live(10, 3, 4))], vec![("can0".to_owned(), live(15, 3, 6))]);
+        let told = sources(&now, &before);
+        let expected = LiveSource { counts: [("odd".to_owned(), 2)].into(), ..live(5, 0, 0) };
+        assert_eq!(told[0].live, Some(expected));
+        assert_eq!(sources(&now, &[])[0].live, Some(live(15, 3, 6)));
     }
 }

@@ -406,3 +406,46 @@ proptest! {
         }
     }
 }
+
+/// The layout that a quantity's name stands for, decoded: the replies and values of [`crate::diag::j1979`]'s tests, which
+/// Wireshark decodes alike (the odometer by arithmetic from the public table).
+#[test]
+fn quantities_known_by_name_are_polls_ready_made() {
+    let keys = crate::diag::j1979::QUANTITIES.map(|quantity| quantity.key);
+    let text: String = keys.map(|key| format!("[[poll]]\nquantity = '{key}'\n")).concat();
+    let loaded = crate::map::from_text(
+        "map.toml",
+        &(text + "[roles.odometer]\nsignal = 'odometer.value'\n[roles.speed]\nsignal = 'speed.value'\n"),
+        None,
+    );
+    assert!(loaded.faults.iter().all(|fault| !fault.is_error()), "{:?}", loaded.faults);
+    let map = loaded.map.unwrap();
+    assert_eq!(map.messages.iter().map(|message| &*message.name).collect::<Vec<_>>(), keys);
+    let mut decoder = Decoder::new(&map);
+    for (key, payload, expected) in [
+        ("speed", &[0x41, 0x0D, 0x3C][..], 60.0),
+        ("speed", &[0x41, 0x0D, 0xFF], 255.0),
+        ("ambient_temperature", &[0x41, 0x46, 0x3E, 0xAA], 22.0),
+        ("ambient_temperature", &[0x41, 0x46, 0x00], -40.0),
+        ("pack_remaining_life", &[0x41, 0x5B, 0xCC], 80.0),
+        ("pack_remaining_life", &[0x41, 0x5B, 0xFF], 100.0),
+        ("control_module_voltage", &[0x41, 0x42, 0x33, 0xC2], 13.25),
+        ("odometer", &[0x41, 0xA6, 0x00, 0x0A, 0x2C, 0x2A], 66_666.6),
+        ("odometer", &[0x41, 0xA6, 0xFF, 0xFF, 0xFF, 0xFF], 429_496_729.5),
+        ("barometric_pressure", &[0x41, 0x33, 0x65], 101.0),
+        ("fuel_type", &[0x41, 0x51, 0x08], 8.0),
+        ("odometer", &[0x41, 0xA6, 0x00, 0x0A], f64::NAN),
+    ] {
+        let request = vec![1, payload[1]];
+        let reply = Reply { bus: Bus(0), from: CanId::Standard(0x7E8), request, payload: payload.to_vec() };
+        let decoded = decoder.reply(&reply).unwrap_or_else(|| panic!("{key}"));
+        assert_eq!(map.messages[decoded.message].name, key);
+        let value = decoded.values[0];
+        assert!(
+            (value - expected).abs() < 1e-9 * expected.abs() || value.is_nan() && expected.is_nan(),
+            "{key} {value}"
+        );
+    }
+    let fuel = &map.messages[4].signals[0];
+    assert_eq!((&*fuel.values[1].1, fuel.values[1].0), ("electric", 8));
+}

@@ -112,8 +112,11 @@ impl Gate {
             BusEvent::ErrorPassive => self.end(Closed::ErrorPassive),
             BusEvent::BusOff => self.end(Closed::BusOff),
         }
-        if event != BusEvent::Sound && self.quiet_since.is_some() {
-            self.up(at);
+        if event != BusEvent::Sound
+            && let Some(since) = self.quiet_since
+        {
+            // A frame may be stamped before the interface was said to be up; the wait is never shortened by it.
+            self.up(at.max(since));
         }
     }
 
@@ -180,6 +183,7 @@ mod tests {
         gate.down();
         assert_eq!(gate.check(s(99.0)), Err(Closed::Down));
         gate.up(s(100.0));
+        gate.note(s(99.0), BusEvent::Error);
         assert_eq!(gate.check(s(101.0)), Err(Closed::Listening));
     }
 

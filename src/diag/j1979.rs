@@ -7,6 +7,7 @@
 //! a map entry that says which. Decodes nothing that a car did not answer; asks nothing itself.
 
 use super::request::Request;
+use super::service::Service;
 
 /// A quantity known by name, with where its value lies in the bytes after the echoed service and identifier.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -23,11 +24,15 @@ pub struct Quantity {
     pub offset: f64,
     /// The unit of the value; `State` quantities have none.
     pub unit: &'static str,
+    /// How often it is worth asking, s (common practice, no source).
+    pub period_s: f64,
+    /// Names of raw values.
+    pub values: &'static [(i64, &'static str)],
     /// What it means.
     pub meaning: &'static str,
 }
 
-const fn quantity(key: &'static str, identifier: u8, bytes: usize) -> Quantity {
+const fn quantity(key: &'static str, identifier: u8, bytes: usize, period_s: f64) -> Quantity {
     Quantity {
         key,
         request: Request::current_data(identifier),
@@ -35,40 +40,56 @@ const fn quantity(key: &'static str, identifier: u8, bytes: usize) -> Quantity {
         scale: (1.0, 1.0),
         offset: 0.0,
         unit: "",
+        period_s,
+        values: &[],
         meaning: "",
     }
 }
 
 /// Every quantity known by name, in the order of their identifiers.
 pub const QUANTITIES: [Quantity; 7] = [
-    Quantity { unit: "km/h", meaning: "speed of the vehicle", ..quantity("speed", 0x0D, 1) },
-    Quantity { unit: "kPa", meaning: "barometric pressure, absolute", ..quantity("barometric_pressure", 0x33, 1) },
+    Quantity { unit: "km/h", meaning: "speed of the vehicle", ..quantity("speed", 0x0D, 1, 1.0) },
+    Quantity {
+        unit: "kPa",
+        meaning: "barometric pressure, absolute",
+        ..quantity("barometric_pressure", 0x33, 1, 60.0)
+    },
     Quantity {
         unit: "V",
         scale: (1.0, 1_000.0),
         meaning: "supply voltage at the control module",
-        ..quantity("control_module_voltage", 0x42, 2)
+        ..quantity("control_module_voltage", 0x42, 2, 10.0)
     },
     Quantity {
         unit: "degC",
         offset: -40.0,
         meaning: "temperature outside",
-        ..quantity("ambient_temperature", 0x46, 1)
+        ..quantity("ambient_temperature", 0x46, 1, 30.0)
     },
-    Quantity { meaning: "kind of fuel, 8 is electric", ..quantity("fuel_type", 0x51, 1) },
+    Quantity {
+        values: &[(0, "not available"), (8, "electric")],
+        meaning: "kind of fuel, 8 is electric",
+        ..quantity("fuel_type", 0x51, 1, 300.0)
+    },
     Quantity {
         unit: "%",
         scale: (100.0, 255.0),
         meaning: "hybrid/EV battery pack remaining life; some cars give their state of charge here",
-        ..quantity("pack_remaining_life", 0x5B, 1)
+        ..quantity("pack_remaining_life", 0x5B, 1, 10.0)
     },
-    Quantity { unit: "km", scale: (1.0, 10.0), meaning: "odometer", ..quantity("odometer", 0xA6, 4) },
+    Quantity { unit: "km", scale: (1.0, 10.0), meaning: "odometer", ..quantity("odometer", 0xA6, 4, 10.0) },
 ];
 
 impl Quantity {
     /// The quantity of a name.
     pub fn named(key: &str) -> Option<&'static Self> {
         QUANTITIES.iter().find(|quantity| quantity.key == key)
+    }
+
+    /// The least and the greatest value that its bytes can say.
+    pub fn range(&self) -> (f64, f64) {
+        let full: u64 = (1 << (8 * self.bytes.min(4))) - 1;
+        (self.offset, full as f64 * self.scale.0 / self.scale.1 + self.offset)
     }
 
     /// The value in [`Self::unit`], from the bytes after the echoed service and identifier; `None` when they are too few.
@@ -80,6 +101,20 @@ impl Quantity {
 
 /// Asks for the vehicle identification number (service 09, kind 02).
 pub const VEHICLE_NUMBER: Request = Request::vehicle_information(0x02);
+
+/// The data identifier of the same in service 22 (ISO 14229-1, table of data identifiers: F190).
+const VEHICLE_NUMBER_IDENTIFIER: u16 = 0xF190;
+
+/// Whether a request asks for the vehicle identification number, in whichever way.
+pub fn asks_for_vehicle_number(request: &Request) -> bool {
+    let bytes = request.bytes();
+    let identifiers = match bytes.split_first() {
+        Some((service, identifiers)) if *service == Service::DataByIdentifier.byte() => identifiers,
+        _ => &[],
+    };
+    *request == VEHICLE_NUMBER
+        || identifiers.chunks_exact(2).any(|pair| *pair == VEHICLE_NUMBER_IDENTIFIER.to_be_bytes())
+}
 
 /// The vehicle identification number from the bytes after the echoed service and kind: a count of 1, then 17 characters.
 ///
@@ -168,5 +203,15 @@ mod tests {
         assert_eq!(vehicle_number(&data[..17]), None);
         assert_eq!(vehicle_number(&[1, 0, 0, 0]), None);
         assert_eq!(vehicle_number(&[]), None);
+        for (hex, asks) in [
+            ("0902", true),
+            ("22F190", true),
+            ("220001F190", true),
+            ("2201F19001", false),
+            ("0904", false),
+            ("0102", false),
+        ] {
+            assert_eq!(asks_for_vehicle_number(&Request::from_hex(hex).unwrap()), asks, "{hex}");
+        }
     }
 }

@@ -194,6 +194,14 @@ impl Schedule {
         }
     }
 
+    /// Its ECU says that it does not know the question: asked once, then rarely, until it is answered after all.
+    pub fn unsupported(&mut self, index: usize) {
+        if let Some(entry) = self.entries.get_mut(index) {
+            entry.refusals = entry.refusals.max(PATIENCE);
+        }
+        self.plan();
+    }
+
     /// Never asks a poll again in this run.
     pub fn bar(&mut self, index: usize) {
         if let Some(entry) = self.entries.get_mut(index) {

@@ -8,6 +8,7 @@ use std::collections::{BTreeMap, VecDeque};
 
 use super::gate::{BusEvent, Closed, Gate};
 use super::isotp::{Action, Reception, TIMEOUT, Timer, TransferFault};
+use super::opening::Opening;
 use super::permission::Permission;
 use super::refusal::NegativeCode;
 use super::reply::{Answer, answer};
@@ -66,6 +67,13 @@ pub enum Outcome {
         /// The message, service first.
         message: Vec<u8>,
     },
+    /// A poll whose ECU says that it does not know the quantity: asked once, then rarely.
+    Unsupported {
+        /// Its name.
+        poll: String,
+        /// Who says that it knows it, if anyone.
+        elsewhere: Vec<CanId>,
+    },
     /// A poll that will not be asked in this run.
     Barred {
         /// Its name.
@@ -90,6 +98,7 @@ pub struct SessionReport {
 #[derive(Clone, Debug)]
 pub struct Session {
     bus: Bus,
+    opening: Opening,
     schedule: Schedule,
     gate: Gate,
     heard: Heard,
@@ -104,7 +113,8 @@ pub struct Session {
 
 #[derive(Clone, Debug)]
 struct Open {
-    index: usize,
+    /// The poll's place in the schedule; `None`: a question of the opening.
+    index: Option<usize>,
     request: Request,
     target: Target,
     begun: Steady,
@@ -128,6 +138,7 @@ impl Session {
     pub fn new(bus: Bus, polls: Vec<Poll>, gate: Gate) -> Self {
         Self {
             bus,
+            opening: Opening::default(),
             schedule: Schedule::new(polls),
             gate,
             heard: Heard::default(),
@@ -137,6 +148,11 @@ impl Session {
             outcomes: Vec::new(),
             faults: BTreeMap::new(),
         }
+    }
+
+    /// The same session, which asks what opens a run before any poll; the opening must be of the same polls.
+    pub fn opening(self, opening: Opening) -> Self {
+        Self { opening, ..self }
     }
 
     /// The gate, to be told that the interface came up or went down.
@@ -154,26 +170,45 @@ impl Session {
         if self.leaving.is_some() {
             return None;
         }
-        if let Some((answers, frame)) = self.flows.pop_front() {
+        while let Some((answers, frame)) = self.flows.pop_front() {
+            // Another sender may have been heard since it was put here.
+            if self.heard.contains(frame.id()) {
+                self.count("flow control identifier in use by another");
+                continue;
+            }
             self.leaving = Some(Leaving { since: now, answers: Some(answers) });
             return Some(frame);
         }
         while self.open.is_none() {
-            let index = self.schedule.pick(now, permission)?;
-            match self.ask(index) {
-                Ok((request, target, frame)) => {
+            let (index, name, request, target) = match self.opening.next() {
+                Some((request, target)) => (None, String::new(), request, target),
+                None => {
+                    let index = self.schedule.pick(now, permission)?;
+                    let poll = self.schedule.poll(index)?;
+                    (Some(index), poll.name.clone(), poll.request, poll.target)
+                }
+            };
+            match self.ask(&request, &target) {
+                Ok(frame) => {
                     self.leaving = Some(Leaving { since: now, answers: None });
                     self.open = Some(Open::new(index, request, target, now));
                     return Some(frame);
                 }
-                Err(why) => {
-                    let poll = self.schedule.poll(index).map(|poll| poll.name.clone()).unwrap_or_default();
-                    self.schedule.bar(index);
-                    self.outcomes.push(Outcome::Barred { poll, why });
-                }
+                Err(why) => self.bar(index, name, why),
             }
         }
         None
+    }
+
+    fn bar(&mut self, index: Option<usize>, poll: String, why: Refused) {
+        match index {
+            Some(index) => {
+                self.schedule.bar(index);
+                self.outcomes.push(Outcome::Barred { poll, why });
+            }
+            // The polls of the same identifier are barred by name.
+            None => self.opening.ended(None),
+        }
     }
 
     /// The frame given last has left.
@@ -195,6 +230,8 @@ impl Session {
         self.pass(now);
         if !frame.flags.has(FrameFlags::ERROR) {
             let id = frame.can_id();
+            // An answer too: where one answers, no other is asked.
+            self.heard.note(id);
             match &self.open {
                 Some(open) if frame.flags.is_data() && open.target.is_answered_by(id) => self.receive(now, id, payload),
                 _ => self.overhear(id),
@@ -223,18 +260,15 @@ impl Session {
         }
     }
 
-    fn ask(&self, index: usize) -> Result<(Request, Target, TransmitFrame), Refused> {
-        let poll = self.schedule.poll(index).ok_or(Refused::Empty)?;
-        let asked = poll.target.asked();
-        if self.heard.contains(asked) {
-            return Err(Refused::Heard(text(asked)));
+    fn ask(&self, request: &Request, target: &Target) -> Result<TransmitFrame, Refused> {
+        if self.heard.contains(target.asked()) {
+            return Err(Refused::Heard(text(target.asked())));
         }
-        Ok((poll.request, poll.target, TransmitFrame::request(&poll.request, &poll.target)?))
+        TransmitFrame::request(request, target)
     }
 
     /// Notes a frame that is no answer to the open request.
     fn overhear(&mut self, id: CanId) {
-        self.heard.note(id);
         if self.schedule.polls().any(|poll| poll.target.is_answered_by(id)) {
             self.count("answer to no open request");
         }
@@ -258,9 +292,6 @@ impl Session {
             Action::SendFlowControl(flow) => {
                 let target = self.open.as_ref().map(|open| open.target);
                 match target.and_then(|target| TransmitFrame::flow_control(flow, &target, from)) {
-                    Some(frame) if self.heard.contains(frame.id()) => {
-                        self.count("flow control identifier in use by another")
-                    }
                     Some(frame) if self.flows.len() < ANSWERING_MAX => self.flows.push_back((from, frame)),
                     _ => self.count("flow control left out"),
                 }
@@ -279,8 +310,11 @@ impl Session {
         };
         let request = open.request;
         match answer(&request, &message) {
-            Answer::Positive(_) => {
+            Answer::Positive(data) => {
                 open.ending = Ending::Answered;
+                if open.index.is_none() {
+                    self.opening.answered(from, data);
+                }
                 let reply = Reply { bus: self.bus, from, request: request.bytes(), payload: message };
                 self.outcomes.push(Outcome::Reply(reply));
             }
@@ -337,12 +371,27 @@ impl Session {
     fn close(&mut self, now: Steady, fault: Option<TransferFault>) {
         let Some(open) = self.open.take() else { return };
         self.flows.clear();
-        self.schedule.ended(open.index, open.begun, now, open.ending);
+        match open.index {
+            Some(index) => self.schedule.ended(index, open.begun, now, open.ending),
+            None => {
+                self.opening.ended(Some(open.ending));
+                self.note_lacking();
+            }
+        }
         if let Some(fault) = fault {
             self.count(fault.name());
         }
         if open.ending == Ending::Silent {
             self.outcomes.push(Outcome::NoReply { request: open.request, asked: open.target.asked(), fault });
+        }
+    }
+
+    /// Asks rarely for what no ECU knows.
+    fn note_lacking(&mut self) {
+        for lacking in self.opening.lacking() {
+            self.schedule.unsupported(lacking.index);
+            let poll = self.schedule.poll(lacking.index).map(|poll| poll.name.clone()).unwrap_or_default();
+            self.outcomes.push(Outcome::Unsupported { poll, elsewhere: lacking.elsewhere });
         }
     }
 
@@ -353,7 +402,7 @@ impl Session {
 }
 
 impl Open {
-    fn new(index: usize, request: Request, target: Target, now: Steady) -> Self {
+    fn new(index: Option<usize>, request: Request, target: Target, now: Steady) -> Self {
         let receptions = BTreeMap::new();
         Self { index, request, target, begun: now, until: now + TIMEOUT, pleas: 0, receptions, ending: Ending::Silent }
     }

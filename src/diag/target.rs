@@ -69,6 +69,8 @@ pub struct Target {
 }
 
 impl Target {
+    /// The ECU that a question to all of them is first answered by, 11 bits: 7E8.
+    pub const FIRST_ANSWER: CanId = CanId::Standard(*PHYSICAL.start() + ANSWER_ABOVE);
     /// Every ECU that knows SAE J1979, by 11-bit identifiers: 7DF, answered from 7E8 to 7EF.
     pub const FUNCTIONAL: Self = Self { asked: CanId::Standard(FUNCTIONAL), answers: None, extension: None };
     /// The same by 29-bit identifiers: 18DB33F1, answered from 18DAF1xx.
@@ -136,6 +138,16 @@ impl Target {
         matches!(self.asked, CanId::Standard(FUNCTIONAL) | CanId::Extended(FUNCTIONAL_29))
     }
 
+    /// Whether it is asked by an identifier of ISO 15765-4.
+    pub fn is_of_the_standard(&self) -> bool {
+        is_of_the_standard(self.asked)
+    }
+
+    /// Whether both are asked by identifiers of the same width.
+    pub fn is_as_wide_as(&self, other: &Self) -> bool {
+        is_standard(self.asked) == is_standard(other.asked)
+    }
+
     /// Whether a frame of this identifier may be part of an answer.
     pub fn is_answered_by(&self, id: CanId) -> bool {
         self.answers.map_or_else(|| self.flow_control_to(id).is_some(), |only| only == id)
@@ -167,7 +179,7 @@ fn physical_29(id: u32) -> Option<u8> {
 }
 
 /// The identifier that answers a physical request identifier of the standard; `None` for any other.
-fn standard_answer(asked: CanId) -> Option<CanId> {
+pub fn standard_answer(asked: CanId) -> Option<CanId> {
     match asked {
         CanId::Standard(id) => PHYSICAL.contains(&id).then_some(CanId::Standard(id + ANSWER_ABOVE)),
         CanId::Extended(id) => {

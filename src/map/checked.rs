@@ -4,6 +4,7 @@
 
 use std::ops::RangeInclusive;
 
+use crate::diag::target::Extension;
 use crate::document::Fault;
 use crate::observation::CanId;
 use crate::schema::Table;
@@ -94,6 +95,8 @@ pub struct PollRequest {
     pub request_id: CanId,
     /// The identifier that answers.
     pub response_id: CanId,
+    /// Address bytes in front of every frame's content; `None` for normal addressing.
+    pub extension: Option<Extension>,
     /// The request's bytes: service, then identifier.
     pub request: Vec<u8>,
     /// The period, s.
@@ -235,6 +238,16 @@ impl Basis {
             Self::DataSheet => "data sheet",
             Self::BalancedAgainstMeter => "balanced against a meter",
             Self::Assumed => "assumed",
+        }
+    }
+}
+
+impl Origin {
+    /// The bus that it names.
+    pub fn bus(&self) -> Option<&str> {
+        match self {
+            Self::Frame { bus, .. } | Self::Poll(PollRequest { bus, .. }) => bus.as_deref(),
+            Self::Table(_) => None,
         }
     }
 }

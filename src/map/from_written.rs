@@ -1,4 +1,4 @@
-//! Messages, polls and tables of the TOML form to drafts.
+//! Messages and tables of the TOML form to drafts; polls are beside it in `polls`.
 //!
 //! Checks what concerns one key or one message's own head (identifiers, services, time columns); what concerns signals
 //! and several messages is checked with the DBC's in `check`.
@@ -7,12 +7,12 @@
 
 use toml::Spanned;
 
-use super::checked::{ByteOrder, CsvTable, Origin, PollRequest, RawKind, Sent, TimeFormat};
+use super::checked::{ByteOrder, CsvTable, Origin, RawKind, Sent, TimeFormat};
 use super::draft::{DraftMessage, DraftSignal, DraftSwitch};
 use super::findings::{At, File, Findings};
 use super::written::{
-    ColumnForm, FormatForm, MapForm, MessageForm, OrderForm, PollForm, SentForm, SignalForm, TableForm, TimeForm,
-    TypeForm, WhenForm,
+    ColumnForm, FormatForm, MapForm, MessageForm, OrderForm, SentForm, SignalForm, TableForm, TimeForm, TypeForm,
+    WhenForm,
 };
 use crate::document::Document;
 use crate::observation::CanId;
@@ -85,87 +85,6 @@ impl Reader<'_> {
                 None
             }
         }
-    }
-
-    fn poll(&mut self, form: &Spanned<PollForm>) -> Option<DraftMessage> {
-        let (at, form) = (self.at(form), form.get_ref());
-        let name = self.name(at, "poll", form.name.as_ref());
-        let request_id = self.can_id(at, "request_id", form.request_id.as_ref(), form.extended);
-        let response_id = self.can_id(at, "response_id", form.response_id.as_ref(), form.extended);
-        let request = self.request(at, form);
-        let period_s = match &form.period_s {
-            Some(period) if period.get_ref().is_finite() && *period.get_ref() > 0.0 => Some(*period.get_ref()),
-            Some(period) => {
-                let at = self.at(period);
-                self.findings.error(at, format!("a period of {} s", period.get_ref()), "write seconds above 0");
-                None
-            }
-            None => {
-                self.findings.missing(
-                    at,
-                    "a poll without a period",
-                    "add period_s = 10, or as many seconds as you want",
-                );
-                None
-            }
-        };
-        let name = name?;
-        let signals = self.signals(&name, &form.signal);
-        let origin = Origin::Poll(PollRequest {
-            bus: form.bus.clone(),
-            request_id: request_id?,
-            response_id: response_id?,
-            request: request?,
-            period_s: period_s?,
-        });
-        Some(DraftMessage { at, name, origin, sent: Sent::Cyclic, signals })
-    }
-
-    /// The request's bytes: a service, then one byte of identifier, or two in ISO 14229's service 22 (hex).
-    fn request(&mut self, at: At, form: &PollForm) -> Option<Vec<u8>> {
-        let Some(written) = &form.service else {
-            self.findings.missing(at, "a poll without a service", "add service = 0x01 or 0x22");
-            return None;
-        };
-        let service = *written.get_ref();
-        // A positive reply echoes the service plus 40 (hex) in one byte.
-        if !(1..=0xBF).contains(&service) {
-            let at = self.at(written);
-            self.findings.error(
-                at,
-                format!("service {service:#04X} has no reply"),
-                "write a service such as 0x01 or 0x22",
-            );
-            return None;
-        }
-        let mut request = vec![service as u8];
-        let Some(written) = &form.identifier else {
-            if !matches!(service, 0x03 | 0x07 | 0x0A) {
-                self.findings.missing(
-                    at,
-                    "a poll without an identifier",
-                    "add identifier = 0x46, or as the service has it",
-                );
-                return None;
-            }
-            return Some(request);
-        };
-        let identifier = *written.get_ref();
-        match (service, u16::try_from(identifier), u8::try_from(identifier)) {
-            (0x22, Ok(two), _) => request.extend(two.to_be_bytes()),
-            (1..0x22 | 0x23.., _, Ok(one)) => request.push(one),
-            _ => {
-                let at = self.at(written);
-                let remedy = "service 0x22 takes two bytes, every other one";
-                self.findings.error(
-                    at,
-                    format!("identifier {identifier:#X} is too wide for service {service:#04X}"),
-                    remedy,
-                );
-                return None;
-            }
-        }
-        Some(request)
     }
 
     fn table(&mut self, form: &Spanned<TableForm>) -> Option<DraftMessage> {
@@ -265,7 +184,7 @@ impl Reader<'_> {
         Some((header, signal))
     }
 
-    fn signals(&mut self, message: &str, forms: &[Spanned<SignalForm>]) -> Vec<DraftSignal> {
+    pub(super) fn signals(&mut self, message: &str, forms: &[Spanned<SignalForm>]) -> Vec<DraftSignal> {
         forms.iter().filter_map(|form| self.signal(message, form)).collect()
     }
 
@@ -357,14 +276,14 @@ impl Reader<'_> {
         }
     }
 
-    fn name(&mut self, at: At, kind: &str, name: Option<&Spanned<String>>) -> Option<String> {
+    pub(super) fn name(&mut self, at: At, kind: &str, name: Option<&Spanned<String>>) -> Option<String> {
         if name.is_none() {
             self.findings.missing(at, format!("a {kind} without a name"), "add name = \"...\"");
         }
         name.map(|name| name.get_ref().clone())
     }
 
-    fn can_id(&mut self, at: At, key: &str, id: Option<&Spanned<u64>>, extended: bool) -> Option<CanId> {
+    pub(super) fn can_id(&mut self, at: At, key: &str, id: Option<&Spanned<u64>>, extended: bool) -> Option<CanId> {
         let Some(written) = id else {
             self.findings.missing(at, format!("no {key}"), format!("add {key} = 0x..., the identifier"));
             return None;

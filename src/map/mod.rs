@@ -3,8 +3,8 @@
 //! The checked map ([`Map`]) is what the rest of the program sees: every index valid, every unit of a role known, every
 //! faulty signal left out. Does not decode (see the decode room) and opens no recording.
 //!
-//! In the order of the flow: `written` (TOML by serde) and `statements` (DBC cut up), `from_written` and `dbc` (both to
-//! `draft`), `check`, `switches` and `roles` (to [`checked`]), `load` (the whole way). `docs/signal-maps.md` is the user's
+//! In the order of the flow: `written` (TOML by serde) and `statements` (DBC cut up), `from_written`, `polls` and `dbc` (all
+//! to `draft`), `check`, `switches` and `roles` (to [`checked`]), `load` (the whole way). `docs/signal-maps.md` is the user's
 //! document.
 
 mod check;
@@ -17,6 +17,7 @@ mod findings;
 mod from_written;
 pub mod layout;
 mod load;
+mod polls;
 mod roles;
 mod statements;
 mod switches;

@@ -176,6 +176,67 @@ fn polls_and_tables_are_read() {
     assert_eq!(table.time_format, TimeFormat::Seconds { start: crate::time::WallClock(1_805_004_902_000_000) });
 }
 
+#[test]
+fn who_is_asked_and_answers_has_its_usual_identifiers() {
+    use crate::observation::CanId::{Extended, Standard};
+    let loaded = load_text(
+        "[[poll]]
+         quantity = 'speed'
+         [[poll]]
+         name = 'SECOND'
+         quantity = 'speed'
+         response_id = 0x7EC
+         period_s = 0.25
+         bus = 'can1'
+         [[poll]]
+         name = 'THIRD'
+         quantity = 'speed'
+         request_id = 0x7E2
+         [[poll]]
+         name = 'WIDE'
+         quantity = 'odometer'
+         extended = true
+         response_id = 0x18DAF142
+         [[poll]]
+         name = 'WIDE_PHYSICAL'
+         extended = true
+         request_id = 0x18DA42F1
+         service = 0x22
+         identifier = 0x1234
+         period_s = 1
+         [[poll]]
+         name = 'BODY'
+         request_id = 0x6F1
+         response_id = 0x607
+         ecu_address = 0x07
+         tester_address = 0xF2
+         service = 0x22
+         identifier = 0x1234
+         period_s = 1",
+    );
+    let map = loaded.map.unwrap();
+    let found: Vec<_> = map
+        .messages
+        .iter()
+        .map(|message| {
+            let Origin::Poll(poll) = &message.origin else { panic!() };
+            let extension = poll.extension.map(|extension| (extension.ecu, extension.tester));
+            (&*message.name, poll.request_id, poll.response_id, poll.period_s, extension)
+        })
+        .collect();
+    assert_eq!(
+        found,
+        [
+            ("speed", Standard(0x7DF), Standard(0x7E8), 1.0, None),
+            ("SECOND", Standard(0x7DF), Standard(0x7EC), 0.25, None),
+            ("THIRD", Standard(0x7E2), Standard(0x7EA), 1.0, None),
+            ("WIDE", Extended(0x18DB_33F1), Extended(0x18DA_F142), 10.0, None),
+            ("WIDE_PHYSICAL", Extended(0x18DA_42F1), Extended(0x18DA_F142), 1.0, None),
+            ("BODY", Standard(0x6F1), Standard(0x607), 1.0, Some((0x07, 0xF2))),
+        ]
+    );
+}
+
 /// A text with a part of it cut out and another put in.
 fn damaged(text: &str, at: usize, cut: usize, put: &str) -> String {
     let signs: Vec<char> = text.chars().collect();

@@ -50,11 +50,14 @@ pub(super) struct MessageForm {
 #[serde(deny_unknown_fields)]
 pub(super) struct PollForm {
     pub name: Option<Spanned<String>>,
+    pub quantity: Option<Spanned<String>>,
     pub bus: Option<String>,
     pub request_id: Option<Spanned<u64>>,
     pub response_id: Option<Spanned<u64>>,
     #[serde(default)]
     pub extended: bool,
+    pub ecu_address: Option<Spanned<u64>>,
+    pub tester_address: Option<Spanned<u64>>,
     pub service: Option<Spanned<u64>>,
     pub identifier: Option<Spanned<u64>>,
     pub period_s: Option<Spanned<f64>>,

@@ -6,6 +6,8 @@ pub mod clock;
 pub mod damage;
 pub mod lines;
 pub mod fix;
+pub mod receiver;
+pub mod serial;
 pub mod slcan;
 pub mod at_adapter;
 pub mod nmea;
@@ -14,6 +16,7 @@ pub mod merge;
 pub mod queue;
 pub mod live;
 pub mod asking;
+pub mod socketcan;
 pub mod replay;
 
 pub use clock::{Clock, SystemClock};

@@ -132,7 +132,7 @@ pub struct Source {
     pub live: Option<LiveSource>,
 }
 
-/// How a source that is read live fared in the time since the daemon began.
+/// How a source that is read live fared: in `run.json` since the run began, on the status socket since the daemon did.
 #[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
 pub struct LiveSource {
     /// `starting`, `reading`, `stopped`, or why it could not be read at last.
@@ -145,7 +145,7 @@ pub struct LiveSource {
     pub lost: u64,
     /// What went wrong or was left out, by name.
     pub counts: BTreeMap<String, u64>,
-    /// Its polls.
+    /// Its polls, since the run began or the interface came up.
     pub polls: Vec<LivePoll>,
     /// Why nothing was asked at last; null where polls were on their way, or where it has none.
     pub closed: Option<String>,

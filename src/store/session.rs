@@ -281,8 +281,8 @@ impl Session {
     }
 }
 
-/// How many observations of a batch that belongs to no run are worth telling: clock anchors are not.
+/// How many observations of a batch that belongs to no run are worth telling: clock anchors are not, troubles were said.
 fn outside(batch: &Batch) -> u64 {
-    let items = batch.rest.iter().filter(|stamped| !matches!(stamped.item, Item::Anchor(_))).count();
+    let items = batch.rest.iter().filter(|stamped| !matches!(stamped.item, Item::Anchor(_) | Item::Trouble(_))).count();
     (batch.frames.len() + items) as u64
 }

@@ -9,6 +9,7 @@ mod demo;
 mod demo_frames;
 mod identity;
 mod isotp;
+mod live;
 mod map_faults;
 mod parts;
 mod real_drives;

@@ -1,6 +1,6 @@
 //! The `[[source]]` tables of the configuration: what is read, and how it is reached.
 //!
-//! Checks what can be checked without opening anything.
+//! Checks what can be checked without opening anything, and opens nothing.
 
 use std::path::{Path, PathBuf};
 

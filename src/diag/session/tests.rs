@@ -265,3 +265,35 @@ fn a_long_reply_outlasts_the_window_and_a_broken_one_ends() {
     let fault = Outcome::Fault { from: Standard(0x7E8), fault: TransferFault::Timeout(Timer::Cr) };
     assert_eq!(bench.outcomes(), [fault, Outcome::NoReply { request, asked: Standard(0x7E0), fault: None }]);
 }
+
+#[test]
+fn a_run_opens_with_what_the_ecus_know() {
+    let one = target(Standard(0x7DF), Some(Standard(0x7E8)));
+    let polls = vec![poll(Request::current_data(0x0D), one), poll(Request::current_data(0x46), one)];
+    let mut bench = Bench::new(polls.clone());
+    bench.session = bench.session.clone().opening(Opening::new(&polls, true));
+    assert_eq!(bench.sent().as_deref(), Some("7DF 02 01 00 55 55 55 55 55"));
+    // 0D is known and 20 is not, so there is no bitmap that could speak of 46.
+    bench.receive(Standard(0x7E8), "06 41 00 BE 1F A8 12");
+    bench.pass(300);
+    let bitmap = reply(Standard(0x7E8), &[1, 0], &[0x41, 0, 0xBE, 0x1F, 0xA8, 0x12]);
+    assert_eq!(bench.outcomes(), [bitmap, Outcome::Unsupported { poll: "0146".into(), elsewhere: vec![] }]);
+    assert_eq!(bench.sent().as_deref(), Some("7DF 02 09 02 55 55 55 55 55"));
+    bench.receive(Standard(0x7E8), "10 14 49 02 01 31 44 34");
+    assert_eq!(bench.sent().as_deref(), Some("7E0 30 00 00 55 55 55 55 55"));
+    bench.receive(Standard(0x7E8), "21 47 50 30 30 52 35 35");
+    bench.receive(Standard(0x7E8), "22 42 31 32 33 34 35 36");
+    bench.pass(300);
+    assert_eq!(bench.outcomes().len(), 1);
+    let mut asked = Vec::new();
+    for _ in 0..400 {
+        asked.extend(bench.sent());
+        bench.pass(1_000);
+    }
+    // Asked once all the same, then after five minutes; the other backs off to a minute, for nobody answers here.
+    let count = |what: &str| asked.iter().filter(|frame| frame.starts_with(what)).count();
+    assert_eq!(count("7DF 02 01 46"), 2);
+    assert!((8..20).contains(&count("7DF 02 01 0D")), "{asked:?}");
+    assert_eq!(count("7DF 02 01 00") + count("7DF 02 09 02"), 0);
+    assert_eq!(asked.len(), count("7DF 02 01 46") + count("7DF 02 01 0D"));
+}

@@ -221,6 +221,16 @@ impl Command {
         self.0 == Content::SearchProtocol
     }
 
+    /// Whether it names the protocol.
+    pub fn is_protocol(&self) -> bool {
+        matches!(self.0, Content::Protocol(_))
+    }
+
+    /// Whether it sets how long the adapter waits for a reply.
+    pub fn is_wait(&self) -> bool {
+        matches!(self.0, Content::Wait(_))
+    }
+
     /// Whether the adapter may put something on the bus for it.
     pub fn may_transmit(&self) -> bool {
         matches!(self.0, Content::Request(_) | Content::SearchProtocol)

@@ -51,8 +51,8 @@ pub enum Event {
         command: Command,
         /// When it was sent.
         asked: Steady,
-        /// The reply's lines, without the echo.
-        lines: Vec<Line>,
+        /// The reply's lines, without the echo, each with the moment at which its end came.
+        lines: Vec<(Steady, Line)>,
     },
     /// A line while monitoring.
     Monitored(Line),
@@ -75,7 +75,7 @@ enum Turn {
     /// Ours.
     Ours,
     /// The adapter's, for a command.
-    Adapters { command: Command, asked: Steady, heard: Steady, lines: Vec<Line> },
+    Adapters { command: Command, asked: Steady, heard: Steady, lines: Vec<(Steady, Line)> },
     /// The adapter's, monitoring.
     Monitoring,
     /// Unknown: nudging until a prompt comes and the line rests.
@@ -91,6 +91,8 @@ pub struct Dialogue {
     turn: Turn,
     silent: bool,
     bus_error: bool,
+    /// Whether a protocol search was asked for: the first request after it makes the search.
+    search: bool,
 }
 
 const LOST: Turn = Turn::Lost { nudges: 0, nudged: None, prompt: None };
@@ -98,7 +100,7 @@ const LOST: Turn = Turn::Lost { nudges: 0, nudged: None, prompt: None };
 impl Default for Dialogue {
     fn default() -> Self {
         let lines = Lines::new(LINE_MAX, |byte| matches!(byte, b'\r' | b'\n' | b'>'));
-        Self { lines, turn: LOST, silent: false, bus_error: false }
+        Self { lines, turn: LOST, silent: false, bus_error: false, search: false }
     }
 }
 
@@ -106,7 +108,28 @@ impl Dialogue {
     /// The port was opened anew: the adapter's state is unknown. An error of the bus stays remembered for the run.
     pub fn opened(&mut self) {
         self.lines.reset();
-        (self.turn, self.silent) = (LOST, false);
+        (self.turn, self.silent, self.search) = (LOST, false, false);
+    }
+
+    /// A new run begins: an error of the bus in the one before no longer counts.
+    pub fn new_run(&mut self) {
+        self.bus_error = false;
+    }
+
+    /// Looks for the prompt, because what came raised a doubt about whose turn it is, or to interrupt what runs:
+    /// [`Self::tick`] gives the nudge, and [`Event::Ready`] comes when the line rests.
+    pub fn resync(&mut self) {
+        if !matches!(self.turn, Turn::Gone) {
+            self.turn = LOST;
+        }
+    }
+
+    /// Whether the adapter searches for a protocol, though no search was asked for: it does not hold the one given.
+    pub fn is_searching_unasked(&self) -> bool {
+        let Turn::Adapters { lines, .. } = &self.turn else { return false };
+        let begun =
+            || String::from_utf8_lossy(self.lines.held()).trim_start().to_ascii_uppercase().starts_with("SEARCHING");
+        !self.search && (lines.iter().any(|(_, line)| *line == Line::Searching) || begun())
     }
 
     /// Whether a command can be sent.
@@ -133,8 +156,9 @@ impl Dialogue {
             _ => Turn::Adapters { command, asked: now, heard: now, lines: Vec::new() },
         };
         if matches!(command.as_fixed(), Some(Fixed::Reset | Fixed::WarmReset | Fixed::Defaults)) {
-            self.silent = false;
+            (self.silent, self.search) = (false, false);
         }
+        self.search = command.is_search() || self.search && !command.is_protocol();
         Ok(sent(command))
     }
 
@@ -164,7 +188,7 @@ impl Dialogue {
             };
             match line {
                 None => each(Event::TooMuch),
-                Some(line) if !line.is_empty() => self.line(&line, &mut each),
+                Some(line) if !line.is_empty() => self.line(now, &line, &mut each),
                 Some(_) => {}
             }
             if prompt {
@@ -175,9 +199,10 @@ impl Dialogue {
 
     /// Lets time pass; gives bytes to send, if a lost prompt needs them.
     pub fn tick(&mut self, now: Steady, mut each: impl FnMut(Event)) -> Option<Vec<u8>> {
+        let searching = self.search;
         match &mut self.turn {
             Turn::Adapters { command, asked, heard, .. } => {
-                let patience = if command.is_search() { SEARCH_SILENCE } else { SILENCE };
+                let patience = if searching && command.may_transmit() { SEARCH_SILENCE } else { SILENCE };
                 if now - *heard >= patience || now - *asked >= COMMAND_MAX {
                     each(Event::PromptLost(*command));
                     self.turn = LOST;
@@ -208,7 +233,7 @@ impl Dialogue {
         }
     }
 
-    fn line(&mut self, text: &str, each: &mut impl FnMut(Event)) {
+    fn line(&mut self, now: Steady, text: &str, each: &mut impl FnMut(Event)) {
         let line = reply::read(text);
         if let Line::Error(error) = line {
             self.error(error, each);
@@ -219,7 +244,11 @@ impl Dialogue {
                 if lines.len() >= LINES_MAX {
                     each(Event::TooMuch);
                 } else if !echo {
-                    lines.push(line);
+                    // A notice on the line of the data is not lost with it.
+                    if line != Line::Searching && begins_with_search(text) {
+                        lines.push((now, Line::Searching));
+                    }
+                    lines.push((now, line));
                 }
             }
             Turn::Monitoring => each(Event::Monitored(line)),
@@ -242,12 +271,16 @@ impl Dialogue {
         match std::mem::replace(&mut self.turn, Turn::Ours) {
             Turn::Adapters { command, asked, lines, .. } => {
                 if command.as_fixed() == Some(Fixed::SilentMonitoring) {
-                    self.silent = lines.last() == Some(&Line::Done);
+                    self.silent = lines.last().is_some_and(|(_, line)| *line == Line::Done);
                 }
                 each(Event::Finished { command, asked, lines });
             }
-            // It ended by itself (its buffer was full): it can be started again.
-            Turn::Monitoring => each(Event::Ready),
+            // It ended by itself. If its buffer was full, it can be started again; but it may have been a reset, and then
+            // silence must be confirmed first.
+            Turn::Monitoring => {
+                self.silent = false;
+                each(Event::Ready);
+            }
             Turn::Lost { nudges, nudged, .. } => self.turn = Turn::Lost { nudges, nudged, prompt: Some(now) },
             Turn::Gone => self.turn = LOST,
             Turn::Ours => {}
@@ -257,6 +290,10 @@ impl Dialogue {
 
 fn sent(command: Command) -> Vec<u8> {
     format!("{command}\r").into_bytes()
+}
+
+fn begins_with_search(text: &str) -> bool {
+    text.trim_start().get(..9).is_some_and(|start| start.eq_ignore_ascii_case("SEARCHING"))
 }
 
 fn is_echo(text: &str, command: Command) -> bool {

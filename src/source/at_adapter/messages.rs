@@ -28,6 +28,8 @@ pub struct Message {
     pub from: Option<CanId>,
     /// Its bytes, service first. Without identifiers it may be followed by padding only where the adapter gave no length.
     pub bytes: Vec<u8>,
+    /// The line that made it whole, counted from 0 among those given.
+    pub line: usize,
 }
 
 /// What is wrong with a line or a message.
@@ -86,7 +88,7 @@ fn frames<'a>(
     // A reply's lines come without moments; the adapter's own waiting time bounds them.
     let now = Steady(0);
     let mut receptions: BTreeMap<CanId, Reception> = BTreeMap::new();
-    for line in lines {
+    for (number, line) in lines.into_iter().enumerate() {
         let (from, payload) = match frame(line, wide) {
             Ok(frame) => frame,
             Err(fault) => {
@@ -97,7 +99,7 @@ fn frames<'a>(
         for action in receptions.entry(from).or_default().frame(now, &payload) {
             match action {
                 Action::SendFlowControl(_) => {}
-                Action::Complete(bytes) => messages.push(Message { from: Some(from), bytes }),
+                Action::Complete(bytes) => messages.push(Message { from: Some(from), bytes, line: number }),
                 Action::Fault(fault) => faults.push(LineFault::Transfer(fault)),
             }
         }
@@ -115,10 +117,10 @@ struct Announced {
 
 fn parts<'a>(lines: impl IntoIterator<Item = &'a str>, messages: &mut Vec<Message>, faults: &mut Vec<LineFault>) {
     let mut open: Option<Announced> = None;
-    for line in lines {
+    for (at, line) in lines.into_iter().enumerate() {
         match line.split_once(':') {
             Some((number, data)) => match part(&mut open, number, data) {
-                Ok(Some(bytes)) => messages.push(Message { from: None, bytes }),
+                Ok(Some(bytes)) => messages.push(Message { from: None, bytes, line: at }),
                 Ok(None) => {}
                 Err(fault) => {
                     open = None;
@@ -133,7 +135,7 @@ fn parts<'a>(lines: impl IntoIterator<Item = &'a str>, messages: &mut Vec<Messag
                     (3, Ok(length @ 1..=MESSAGE_MAX), _) => {
                         open = Some(Announced { length, bytes: Vec::new(), due: 0 })
                     }
-                    (_, _, Ok(bytes)) => messages.push(Message { from: None, bytes }),
+                    (_, _, Ok(bytes)) => messages.push(Message { from: None, bytes, line: at }),
                     (_, _, Err(fault)) => faults.push(fault),
                 }
             }
@@ -190,7 +192,8 @@ mod tests {
         let plain = "014\n0: 49 02 01 31 44 34\n1: 47 50 30 30 52 35 35\n2: 42 31 32 33 34 35 36";
         let tight = plain.replace(' ', "");
         for text in [plain.to_owned(), tight, format!("SEARCHING...{plain}"), format!("SEARCHING...\n{plain}")] {
-            let expected = vec![Message { from: None, bytes: vehicle_number() }];
+            let line = text.lines().filter(|line| *line != "SEARCHING...").count() - 1;
+            let expected = vec![Message { from: None, bytes: vehicle_number(), line }];
             assert_eq!(put(&text, Shown::DataOnly), (expected, vec![]), "{text}");
         }
     }
@@ -202,11 +205,11 @@ mod tests {
             "7E8 10 14 49 02 01 31 44 34\n7EC 03 7F 09 12\n7E8 21 47 50 30 30 52 35 35\n7E8 22 42 31 32 33 34 35 36";
         let from = |id| Some(CanId::Standard(id));
         let expected = vec![
-            Message { from: from(0x7EC), bytes: vec![0x7F, 0x09, 0x12] },
-            Message { from: from(0x7E8), bytes: vehicle_number() },
+            Message { from: from(0x7EC), bytes: vec![0x7F, 0x09, 0x12], line: 1 },
+            Message { from: from(0x7E8), bytes: vehicle_number(), line: 3 },
         ];
         assert_eq!(put(text, Shown::Identifier11), (expected, vec![]));
-        let wide = Message { from: Some(CanId::Extended(0x18DA_F110)), bytes: vec![0x41, 0x0D, 0x64] };
+        let wide = Message { from: Some(CanId::Extended(0x18DA_F110)), bytes: vec![0x41, 0x0D, 0x64], line: 0 };
         assert_eq!(put("18 DA F1 10 03 41 0D 64 AA AA AA AA", Shown::Identifier29), (vec![wide], vec![]));
     }
 

@@ -29,7 +29,7 @@ fn receive(dialogue: &mut Dialogue, at: Steady, bytes: &[u8]) -> Vec<Event> {
 
 fn messages(events: &[Event], shown: Shown) -> Vec<Message> {
     let [Event::Finished { lines, .. }] = events else { panic!("{events:?}") };
-    let data = lines.iter().filter_map(|line| if let Line::Data(data) = line { Some(&**data) } else { None });
+    let data = lines.iter().filter_map(|(_, line)| if let Line::Data(data) = line { Some(&**data) } else { None });
     let (messages, faults) = assemble(data, shown);
     assert_eq!(faults, []);
     messages
@@ -61,7 +61,7 @@ fn the_published_reply_at_every_split() {
             let (first, second) = text.as_bytes().split_at(cut);
             let mut events = receive(&mut dialogue, ms(600), first);
             events.extend(receive(&mut dialogue, ms(700), second));
-            let expected = vec![Message { from: None, bytes: number.clone() }];
+            let expected = vec![Message { from: None, bytes: number.clone(), line: 3 }];
             assert_eq!(messages(&events, Shown::DataOnly), expected, "{text:?} at {cut}");
             assert!(dialogue.is_ready());
         }
@@ -148,6 +148,10 @@ fn monitoring_needs_silence() {
         Event::Ready,
     ];
     assert_eq!(events, expected);
+    // What ended it may have been a reset: silence is confirmed anew.
+    assert_eq!(dialogue.send(ms(561), monitor), Err(NotNow::NotSilent));
+    dialogue.send(ms(562), silence).unwrap();
+    receive(&mut dialogue, ms(563), b"OK\r\r>");
     // A reset by a weak supply takes the setting away, and monitoring is stopped.
     dialogue.send(ms(570), monitor).unwrap();
     assert_eq!(receive(&mut dialogue, ms(580), b"LV RESET\r\r>")[0], Event::SettingsLost);
@@ -160,6 +164,32 @@ fn monitoring_needs_silence() {
     dialogue.send(ms(940), Command::fixed(Fixed::Reset)).unwrap();
     receive(&mut dialogue, ms(950), b"interpreter\r\r>");
     assert_eq!(dialogue.send(ms(960), monitor), Err(NotNow::NotSilent));
+}
+
+#[test]
+fn a_search_nobody_asked_for_is_noticed_and_one_asked_for_is_waited_for() {
+    let request = Command::request(Request::current_data(0));
+    let mut dialogue = ready();
+    dialogue.send(ms(500), request).unwrap();
+    receive(&mut dialogue, ms(510), b"SEARCH");
+    assert!(!dialogue.is_searching_unasked());
+    receive(&mut dialogue, ms(520), b"ING..");
+    assert!(dialogue.is_searching_unasked());
+    dialogue.resync();
+    assert_eq!(dialogue.tick(ms(530), |_| {}), Some(b"ATI\r".to_vec()));
+
+    let mut dialogue = ready();
+    let search = Command::search_protocol(super::super::command::Parked::by_the_users_word());
+    dialogue.send(ms(500), search).unwrap();
+    receive(&mut dialogue, ms(510), b"OK\r\r>");
+    dialogue.send(ms(520), request).unwrap();
+    receive(&mut dialogue, ms(530), b"SEARCHING...");
+    assert!(!dialogue.is_searching_unasked());
+    let mut events = Vec::new();
+    dialogue.tick(ms(15_000), |event| events.push(event));
+    assert_eq!(events, []);
+    dialogue.tick(ms(21_000), |event| events.push(event));
+    assert_eq!(events, [Event::PromptLost(request)]);
 }
 
 #[test]

@@ -1,0 +1,47 @@
+# The recording is played onto vcan0 while vcan9, read by the same daemon, is taken down, up, deleted and made again. Then a
+# physical kind of interface (slcan at a pseudo-terminal) is offered. FACT lines are read by trial.py.
+. /work/common.sh
+
+can vcan0; can vcan9
+daemon vcan0 vcan9
+drawdown playback /work/drive.log.zst --onto vcan0 > /tmp/playback & player=$!
+usleep 2000000
+three() { for n in 1 2 3; do cansend vcan9 "6A$1#0$n"; done; }
+
+three 1; usleep 300000
+ip link set vcan9 down
+until_true 5 waiting 'vcan9 is down' && echo "FACT|down is said|yes"
+ip link set vcan9 up
+until_true 10 heard vcan9; three 2; usleep 300000
+ip link del vcan9
+until_true 5 waiting 'no interface vcan9' && echo "FACT|gone is said|yes"
+can vcan9
+until_true 10 heard vcan9; three 3; usleep 300000
+# Deleted and made again between two looks: the number is another one.
+ip link del vcan9; can vcan9
+usleep 400000
+until_true 10 heard vcan9; three 4
+
+wait $player; echo "FACT|playback's exit|$?"
+sed 's/^/FACT|playback|/' /tmp/playback
+usleep 500000
+stop
+
+# What is not virtual is not written to, and not read unless it only listens.
+slcanpty /dev/ptmx vcan0 > /dev/null & adapter=$!
+until_true 5 test -e /dev/pts/0
+slcand -F -o -s6 /dev/pts/0 slcan0 > /tmp/slcand 2>&1 & driver=$!
+until_true 5 ip link show slcan0
+ip link set slcan0 up
+echo "FACT|slcan's kind|$(ip -details link show slcan0 | tr '\n' ' ')"
+drawdown playback /work/drive.log.zst --onto slcan0 2> /tmp/refused
+echo "FACT|playback onto slcan|$? $(cat /tmp/refused)"
+printf 'vehicle = "heron"\ndata = "/tmp/OTHER"\nmap = "/work/demo.toml"\n[[source]]\nkind = "socketcan"\ninterface = "slcan0"\n' \
+    > /tmp/config.toml
+drawdownd --config /tmp/config.toml 2> /tmp/daemon.log & daemon=$!
+until_true 5 waiting slcan0
+usleep 300000
+heard slcan0 && echo "FACT|slcan is read|yes"
+stop
+kill $adapter $driver
+exit 0

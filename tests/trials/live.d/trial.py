@@ -1,0 +1,219 @@
+"""The trial `live`: the daemon on a real kernel's CAN, in three starts of the bench; a table, then one JSON object.
+
+trial.py short|long. Exit status 0 if no frame was lost, the samples equal those of `drawdown ingest`, the energy agrees within
+0.01 %, whatever became of the interfaces and the clock, and what is not virtual was refused.
+"""
+
+import json
+import random
+import re
+import subprocess
+import sys
+import tempfile
+import time
+from datetime import datetime, timezone
+from pathlib import Path
+
+import pyarrow.dataset as ds
+
+ROOT = Path(__file__).resolve().parents[3]
+sys.path.insert(0, str(ROOT / "tests/bench"))
+from harness import machine  # noqa: E402
+
+HERE, RELEASE = Path(__file__).parent, ROOT / "target/release"
+LONG = sys.argv[1:] == ["long"]
+DRIVE_S = 120 if LONG else 16
+"""Length of the recording's cut that is played onto one interface."""
+FULL_S = 60 if LONG else 20
+RATE = 4374
+"""Frames a second of a full 500 kbit/s bus, 8 bytes each."""
+CUT_FROM_S = 900
+"""Where the cut begins: held speed, so that power is much the same at both ends."""
+ENERGY_REL = 1e-4
+TABLE = []
+
+
+def row(name, held, detail=""):
+    """Takes one result and prints it."""
+    TABLE.append(bool(held))
+    print(f"{'held  ' if held else 'BROKEN'}  {name:<58} {detail}", flush=True)
+
+
+def cut(into):
+    """Cuts seconds out of the committed recording; returns how many frames they hold."""
+    text = subprocess.run(["zstd", "-dcq", ROOT / "recordings/demo.log.zst"], check=True, capture_output=True).stdout
+    lines = text.decode().splitlines()
+    start = float(lines[0][1:lines[0].index(")")]) + CUT_FROM_S
+    kept = [line for line in lines if start <= float(line[1:line.index(")")]) < start + DRIVE_S]
+    plain = into.with_suffix("")
+    plain.write_text("\n".join(kept) + "\n")
+    subprocess.run(["zstd", "-q", "--rm", "-f", plain, "-o", into], check=True)
+    return len(kept)
+
+
+def full(into):
+    """Writes three full buses of made-up frames, numbered on each bus; half of them are of the demo's map."""
+    draw = random.Random(1)
+    dbc = (ROOT / "signal-maps/demo.dbc").read_text()
+    known = [int(number) for number in re.findall(r"^BO_ (\d+) ", dbc, re.M)]
+    known = [number for number in known if number < 0x800]
+    others = draw.sample([number for number in range(0x100, 0x700) if number not in known], len(known))
+    ids = known + others
+    with subprocess.Popen(["zstd", "-q", "-1", "-f", "-", "-o", into], stdin=subprocess.PIPE, text=True) as packer:
+        for n in range(RATE * FULL_S):
+            for bus in range(3):
+                at = 1_800_000_000_000_000 + n * 1_000_000 // RATE + bus * 70
+                frame = f"{ids[draw.randrange(len(ids))]:03X}#{n:08X}{draw.getrandbits(32):08X}"
+                packer.stdin.write(f"({at // 1_000_000}.{at % 1_000_000:06d}) can{bus} {frame}\n")
+    return 3 * RATE * FULL_S
+
+
+def guest(script, folder, recording, out):
+    """Runs a script of this trial in the guest; returns its facts and the run folders that it made."""
+    data = folder / out
+    bring_in = [(RELEASE / name, f"/bin/{name}") for name in ("drawdown", "drawdownd")]
+    bring_in += [(recording, f"/work/{recording.name}"), (HERE / "common.sh", "/work/common.sh")]
+    bring_in += [(ROOT / f"signal-maps/demo.{kind}", f"/work/demo.{kind}") for kind in ("toml", "dbc")]
+    outcome = machine.Machine(
+        HERE / script, bring_in=bring_in, bring_out=[(data, "/tmp/DATA")], settings={"SECONDS_LONG": str(DRIVE_S)},
+        processors=2, memory_mb=1024, timeout_s=FULL_S + DRIVE_S + 150.0, console=folder / f"{out}.console", echo=False).run()
+    facts = dict(line.split("|", 2)[1:] for line in outcome.output.splitlines() if line.startswith("FACT|"))
+    runs = sorted(data.glob("vehicle=*/run=*"))
+    done = outcome.status == 0 and facts.get("playback's exit") == "0" and facts.get("daemon's exit") == "0"
+    row(f"{script}: the daemon ran and stopped in order, one run", done and len(runs) == 1, facts.get("playback", ""))
+    if not (done and len(runs) == 1):
+        print(f"status {outcome.status}, {outcome.ended}", outcome.output, outcome.console_tail, sep="\n")
+        sys.exit(finish({}))
+    return facts, runs[0]
+
+
+def read(run):
+    """A run's `run.json`."""
+    return json.loads((run / "run.json").read_text())
+
+
+def net_energy(run):
+    """Net energy out of the pack, J, observed."""
+    sums = read(run)["sums"]
+    return sums["energy_out"] - sums["energy_in"]
+
+
+def compare(name, live, ingested):
+    """Whether both runs hold the same samples in the same order; how far their energies and their stamps lie apart."""
+    tables = sorted(path.name for path in (ingested / "samples").iterdir())
+    equal, rows, apart = tables == sorted(path.name for path in (live / "samples").iterdir()), 0, 0
+    for table in tables if equal else []:
+        ours, theirs = (ds.dataset(run / "samples" / table, format="parquet").to_table() for run in (live, ingested))
+        same = ours.drop_columns(["t_us", "bus"]).equals(theirs.drop_columns(["t_us", "bus"]))
+        if same:
+            stamps = zip(ours["t_us"].to_pylist(), theirs["t_us"].to_pylist(), strict=True)
+            apart = max([apart, *(abs(one - other) for one, other in stamps)])
+        equal, rows = equal and same, rows + len(theirs)
+    row(f"{name}: samples equal those of ingest, value for value", equal, f"{rows} rows in {len(tables)} tables")
+    rel = abs(net_energy(live) / net_energy(ingested) - 1)
+    row(f"{name}: energy within 0.01 %", rel <= ENERGY_REL, f"{net_energy(ingested) / 3600:.1f} Wh, {rel:.2e} apart")
+    row(f"{name}: stamps within 1 s of the recording's", equal and apart < 1_000_000, f"{apart / 1e3:.1f} ms at most")
+    return equal, rel
+
+
+def frames(run, bus):
+    """A bus's frames in order of time, as (t_us, id, payload)."""
+    table = ds.dataset(run / "frames", format="parquet").to_table(filter=ds.field("bus") == bus)
+    columns = (table[name].to_pylist() for name in ("t_us", "id", "data"))
+    return sorted(zip(*columns, strict=True), key=lambda frame: frame[0])
+
+
+def lost_by_name(run):
+    """What the sources of a run counted as dropped."""
+    counts = [source["live"]["counts"] for source in read(run)["sources"] if source.get("live")]
+    return {name: n for one in counts for name, n in one.items() if "drop" in name or "malformed" in name or "clock" in name}
+
+
+def interfaces(folder, drive, ingested):
+    """A recording played while another interface of the same daemon comes and goes."""
+    facts, run = guest("interfaces.sh", folder, drive, "interfaces")
+    equal, rel = compare("a recording onto vcan", run, ingested)
+    row("the interface taken down, and deleted, is said", facts.get("down is said") == facts.get("gone is said") == "yes")
+    got = [(ident, data[0]) for _, ident, data in frames(run, "vcan9")]
+    wanted = [(0x6A0 + n, phase) for phase in (1, 2, 3, 4) for n in (1, 2, 3)]
+    row("down, up, deleted, made again: it goes on by itself", got == wanted, f"{len(got)} of {len(wanted)} frames")
+    kind, refusal = facts.get("slcan's kind", ""), facts.get("playback onto slcan", "")
+    row("a recording onto slcan is refused", refusal.startswith("2 ") and "is not virtual" in refusal, refusal)
+    row("slcan that drives the bus is not read", "slcan0" in kind and facts.get("slcan is read") is None)
+    return equal, rel
+
+
+def clock(folder, drive, ingested):
+    """A recording played while the wall clock is set by +1 h and -1 h."""
+    facts, run = guest("clock.sh", folder, drive, "clock")
+    equal, rel = compare("clock set by +1 h, then -1 h", run, ingested)
+    told = read(run)
+    start = datetime.fromisoformat(told["start_utc"].replace("Z", "+00:00"))
+    off = (start - datetime.fromtimestamp(int(facts["start"]), timezone.utc)).total_seconds()
+    row("start_utc is right at the end", -0.1 <= off <= 5, f"{off:+.1f} s; {len(told['anchors'])} anchors")
+    row("the clock was seen to be set twice", len(told["anchors"]) == 3)
+    return equal, rel
+
+
+def full_buses(folder):
+    """Three full buses at once."""
+    recording = folder / "full.log.zst"
+    sent = full(recording)
+    facts, run = guest("full.sh", folder, recording, "full")
+    received = 0
+    for bus in ("vcan0", "vcan1", "vcan2"):
+        numbers = [int.from_bytes(data[:4], "big") for _, _, data in frames(run, bus)]
+        received += len(numbers)
+        row(f"{bus}: every frame once and in order", sorted(numbers) == list(range(RATE * FULL_S)) and in_order(frames(run, bus)))
+    dropped = lost_by_name(run)
+    row("nothing dropped by kernel or queue", not dropped, dropped or "")
+    seconds = int(facts["centiseconds"]) / 100
+    cpu = int(facts["ticks"]) / int(facts["ticks a second"]) / seconds * 100
+    row("32 MB or less", int(facts["rss_kb"]) <= 32 * 1024, f"peak {int(facts['rss_kb']) / 1024:.1f} MB")
+    print(f"        the daemon took {cpu:.1f} % of an emulated processor for {seconds:.1f} s of three full buses")
+    return {"frames_sent": sent, "frames_lost": sent - received, "cpu_percent": round(cpu, 1),
+            "rss_mb": round(int(facts["rss_kb"]) / 1024, 1), "played_s": seconds}
+
+
+def in_order(rows):
+    """Whether numbers rise with time; frames of one microsecond may stand either way."""
+    latest, at = -1, -1
+    pending = []
+    for t_us, _, data in rows:
+        number = int.from_bytes(data[:4], "big")
+        if t_us != at:
+            latest = max([latest, *pending])
+            pending, at = [], t_us
+        if number < latest:
+            return False
+        pending.append(number)
+    return True
+
+
+def finish(result):
+    """Prints the last line; returns the exit status."""
+    held = bool(result) and all(TABLE)
+    print(json.dumps({**result, "held": held}))
+    return 0 if held else 1
+
+
+def main():
+    """Runs the parts; returns the exit status."""
+    began = time.monotonic()
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        drive = folder / "drive.log.zst"
+        played = cut(drive)
+        subprocess.run([RELEASE / "drawdown", "ingest", drive, "--map", ROOT / "signal-maps/demo.toml", "--vehicle", "heron",
+                        "--into", folder / "INGESTED"], check=True, stdout=subprocess.DEVNULL)
+        ingested = next((folder / "INGESTED").glob("vehicle=*/run=*"))
+        print(f"        {played} frames of {DRIVE_S} s, then {RATE} frames/s on each of three buses for {FULL_S} s", flush=True)
+        first, second = interfaces(folder, drive, ingested), clock(folder, drive, ingested)
+        third = full_buses(folder)
+    return finish({
+        "seconds": round(time.monotonic() - began), "buses": 3, **third,
+        "samples_equal": first[0] and second[0], "energy_rel": max(first[1], second[1])})
+
+
+if __name__ == "__main__":
+    sys.exit(main())
