@@ -195,8 +195,17 @@ impl Keeper {
         if self.waiting.is_some() {
             self.try_again(began);
         }
-        let ended = guarded(&mut self.session, |session| session.end_current(why));
-        self.note(ended);
+        // Where ending fails a following run takes what was not kept, and is ended in turn.
+        for _ in 0..2 {
+            let ended = guarded(&mut self.session, |session| session.end_current(why));
+            let done = ended.is_ok();
+            self.note(ended);
+            if done {
+                self.held.clear();
+                break;
+            }
+        }
+        self.sync();
         if !self.held.frames.is_empty() && self.waiting.is_some() {
             tracing::error!("{} frames observed last could not be kept", self.held.frames.len());
         }
