@@ -15,7 +15,7 @@ use super::{Config, told};
 use crate::document::Fault;
 use crate::observation::{Batch, BusNames, Item, Stamped};
 use crate::source::Clock;
-use crate::store::data_set::{DataSet, RunFolder};
+use crate::store::data_set::DataSet;
 use crate::store::run_file::{Damage, Ended, Source};
 use crate::store::session::{Session, Settings};
 use crate::store::{StoreError, space};
@@ -98,8 +98,7 @@ impl Keeper {
     /// If the data set's folder can't be had, or no thread.
     pub fn open(config: &Config, settings: Settings, clock: &Arc<dyn Clock>) -> Result<Self, Fault> {
         let upkeep = Upkeep::start(&config.data, config.free_space_floor, clock)?;
-        let runs = DataSet::create(&config.data)?.runs()?;
-        runs.into_iter().filter(RunFolder::is_unfinished).for_each(|run| upkeep.recover(run.path));
+        upkeep.put_right(DataSet::create(&config.data)?.runs()?);
         Ok(Self {
             session: Session::open(settings)?,
             upkeep,

@@ -65,6 +65,7 @@ pub fn open_keeper(config: &Config, map: &Arc<Map>, clock: &Arc<dyn Clock>) -> R
     let mut plan = Plan::new(Arc::clone(map), &config.vehicle, MadeBy::Daemon, sources);
     plan.record_frames = config.record_frames;
     plan.durability = Durability::Journal;
+    plan.sync_every = Some(config.sync_every);
     plan.files.push(config.file.clone());
     let settings =
         Settings { data: config.data.clone(), quiet: config.quiet, gateway: config.gateway, plan: Arc::new(plan) };

@@ -12,9 +12,9 @@ use std::sync::{Arc, Mutex, PoisonError};
 use super::told::of_a_panic;
 use crate::document::Fault;
 use crate::source::Clock;
-use crate::store::data_set::DataSet;
-use crate::store::recorder::Recorder;
+use crate::store::data_set::{DataSet, RunFolder};
 use crate::store::session::Closing;
+use crate::store::start::{self, Done};
 use crate::store::{StoreError, recover, space};
 use crate::time::{Span, WallClock};
 
@@ -26,6 +26,8 @@ const LOOK_EVERY: Span = Span::of_millis(10);
 enum Job {
     /// Make a run's final files.
     Finish(Box<Closing>),
+    /// Put every run right that a cut or damage left.
+    PutRight(Vec<RunFolder>),
     /// Turn what a cut left into a proper run.
     Recover(PathBuf),
     /// The same, once the disk is well again.
@@ -87,6 +89,11 @@ impl Upkeep {
             drop(closing);
             self.recover(folder);
         }
+    }
+
+    /// Puts runs right, those that need it.
+    pub fn put_right(&self, runs: Vec<RunFolder>) {
+        self.give(Job::PutRight(runs));
     }
 
     /// Recovers a run that was cut.
@@ -154,9 +161,10 @@ impl Worker {
             match job {
                 Job::Finish(closing) => {
                     let folder = closing.folder();
-                    let doing = || closing.finish().map(|run| format!("{} is complete", run.path.display()));
+                    let doing = || closing.finish().map(|run| Some(format!("{} is complete", run.path.display())));
                     self.attempt(&folder, doing);
                 }
+                Job::PutRight(runs) => runs.iter().for_each(|run| self.recover(&run.path)),
                 Job::Recover(folder) => self.recover(&folder),
                 Job::RecoverLater(folder) => self.failed.push(folder),
                 Job::Again => std::mem::take(&mut self.failed).iter().for_each(|folder| self.recover(folder)),
@@ -174,12 +182,14 @@ impl Worker {
     }
 
     /// Does something that may fail or panic; the run is then left as it is.
-    fn attempt(&mut self, folder: &Path, doing: impl FnOnce() -> Result<String, StoreError>) {
+    fn attempt(&mut self, folder: &Path, doing: impl FnOnce() -> Result<Option<String>, StoreError>) {
         // Sound: what a panic leaves half done is the folder, which is what recovery is for, and values dropped here.
         match catch_unwind(AssertUnwindSafe(doing)) {
             Ok(Ok(said)) => {
-                tracing::info!("{said}");
-                hold(&self.known).finished += 1;
+                if let Some(said) = said {
+                    tracing::info!("{said}");
+                    hold(&self.known).finished += 1;
+                }
                 return;
             }
             Ok(Err(error)) => tracing::error!("{}: not finished yet: {}", folder.display(), Fault::from(error)),
@@ -221,17 +231,20 @@ impl Worker {
     }
 }
 
-/// Recovers one run; what to say of it. `now` is the computer's clock.
-fn recover_one(folder: &Path, now: WallClock) -> Result<String, StoreError> {
+/// Puts one run right; what to say of it, if it needed that. `now` is the computer's clock.
+fn recover_one(folder: &Path, now: WallClock) -> Result<Option<String>, StoreError> {
     let place = folder.display();
-    if recover::remove_if_empty(folder)? {
-        return Ok(format!("{place}: was cut before its first observation was kept; removed"));
-    }
-    let run = Recorder::recover(folder)?;
-    let mut said = format!("{place}: recovered {:.1} s", run.duration_s);
-    if let Some(start) = run.start_utc.as_deref().and_then(WallClock::parse_iso) {
-        let ago = now - (start + Span::from_seconds(run.duration_s));
-        said += &format!("; its last observation was {:.1} s ago by the computer's clock", ago.seconds());
-    }
-    Ok(said)
+    Ok(Some(match start::one(&RunFolder::open(folder)?)? {
+        None => return Ok(None),
+        Some(Done::Recovered(run)) => {
+            let mut said = format!("{place}: recovered {:.1} s", run.duration_s);
+            if let Some(begun) = run.start_utc.as_deref().and_then(WallClock::parse_iso) {
+                let ago = now - (begun + Span::from_seconds(run.duration_s));
+                said += &format!("; its last observation was {:.1} s ago by the computer's clock", ago.seconds());
+            }
+            said
+        }
+        Some(Done::NothingRecorded) => format!("{place}: was cut before anything of it was kept; removed"),
+        Some(Done::SetAside(files)) => format!("{place}: {} damaged files were put aside", files.len()),
+    }))
 }

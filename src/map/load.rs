@@ -27,6 +27,19 @@ pub fn load(path: &Path) -> Loaded {
     })
 }
 
+/// Reads a copy of a signal map whose DBC was copied beside it, whatever folder the map names.
+pub fn load_copy(path: &Path) -> Loaded {
+    let document = match Document::read(path) {
+        Ok(document) => document,
+        Err(fault) => return Loaded { map: None, faults: vec![fault] },
+    };
+    build(&document, |named| {
+        let path = path.with_file_name(file_name(named));
+        let bytes = std::fs::read(&path).map_err(|error| Fault::io(&path, "read", &error))?;
+        Ok((path.display().to_string(), bytes))
+    })
+}
+
 /// Reads a map from memory: its name and text, and name and text of the DBC that it wants, if any.
 pub fn from_text(name: &str, text: &str, dbc: Option<(String, String)>) -> Loaded {
     build(&Document::from_text(name, text), |named| match &dbc {

@@ -31,4 +31,4 @@ pub use checked::{
 };
 pub use diagnostic::{DiagnosticIds, diagnostic_ids};
 pub use encode::encode;
-pub use load::{from_text, load};
+pub use load::{from_text, load, load_copy};

@@ -11,6 +11,47 @@ use std::sync::atomic::{AtomicU64, Ordering};
 
 use super::StoreError;
 
+/// Every operation passes here first; tests end the program's work at any of them, as a cut does.
+#[cfg(not(test))]
+fn step() -> io::Result<()> {
+    Ok(())
+}
+
+#[cfg(test)]
+use cut::step;
+
+/// Ends this thread's work on the disk after so many operations.
+#[cfg(test)]
+pub(crate) mod cut {
+    use std::cell::Cell;
+
+    thread_local! {
+        static LEFT: Cell<Option<u64>> = const { Cell::new(None) };
+    }
+
+    /// How many operations are still done; `None` for all.
+    pub fn after(operations: Option<u64>) {
+        LEFT.set(operations);
+    }
+
+    /// What a cut leaves of a folder being removed is any part of it.
+    pub(super) fn half_remove(path: &std::path::Path) {
+        let files: Vec<_> = std::fs::read_dir(path).into_iter().flatten().flatten().map(|entry| entry.path()).collect();
+        files.iter().take(files.len() / 2).for_each(|file| drop(std::fs::remove_file(file)));
+    }
+
+    pub(super) fn step() -> std::io::Result<()> {
+        match LEFT.get() {
+            None => Ok(()),
+            Some(0) => Err(std::io::Error::other("cut")),
+            Some(left) => {
+                LEFT.set(Some(left - 1));
+                Ok(())
+            }
+        }
+    }
+}
+
 /// A file being written.
 #[derive(Debug)]
 pub struct Output {
@@ -37,10 +78,11 @@ impl Output {
         if let Some(folder) = path.parent() {
             create_folder(folder)?;
         }
-        faults::look(path).and_then(|()| File::create(path)).map_or_else(
-            |error| Err(StoreError::io(path, "create", error)),
-            |file| Ok(Self { file, path: path.to_owned(), failed: None, written: 0, durable: 0 }),
-        )
+        step()
+            .and_then(|()| faults::look(path))
+            .and_then(|()| File::create(path))
+            .map(|file| Self { file, path: path.to_owned(), failed: None, written: 0, durable: 0 })
+            .map_err(|error| StoreError::io(path, "create", error))
     }
 
     /// Where it is.
@@ -55,7 +97,8 @@ impl Output {
 
     /// Waits until the bytes (and the length) are on the disk.
     pub fn sync(&mut self) -> Result<(), StoreError> {
-        let done = self.sound().and_then(|()| faults::look(&self.path)).and_then(|()| self.file.sync_data());
+        let done = self.sound().and_then(|()| step()).and_then(|()| faults::look(&self.path));
+        let done = done.and_then(|()| self.file.sync_data());
         let done = self.noted(done).map_err(|error| StoreError::io(&self.path, "sync", error));
         if done.is_ok() {
             self.durable = self.written;
@@ -90,7 +133,14 @@ impl Output {
 
 impl Write for Output {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        let written = self.sound().and_then(|()| faults::look(&self.path)).and_then(|()| self.file.write(bytes));
+        self.sound()?;
+        #[cfg(test)]
+        if let Err(error) = step() {
+            // What a cut leaves of a write is any part of it.
+            let _ = self.file.write(&bytes[..bytes.len() / 2]);
+            return self.noted(Err(error));
+        }
+        let written = faults::look(&self.path).and_then(|()| self.file.write(bytes));
         let written = self.noted(written)?;
         self.written += written as u64;
         WRITTEN.fetch_add(written as u64, Ordering::Relaxed);
@@ -104,26 +154,32 @@ impl Write for Output {
 
 /// Makes a folder and those above it.
 pub fn create_folder(path: &Path) -> Result<(), StoreError> {
-    fs::create_dir_all(path).map_err(|error| StoreError::io(path, "create", error))
+    step().and_then(|()| fs::create_dir_all(path)).map_err(|error| StoreError::io(path, "create", error))
 }
 
 /// Renames a file or folder; what stood under the new name is replaced (a folder only if it is empty).
 pub fn rename(from: &Path, to: &Path) -> Result<(), StoreError> {
-    fs::rename(from, to).map_err(|error| StoreError::io(from, "rename", error))
+    step().and_then(|()| fs::rename(from, to)).map_err(|error| StoreError::io(from, "rename", error))
 }
 
 /// Waits until a folder's entries (created, renamed, removed) are on the disk.
 pub fn sync_folder(path: &Path) -> Result<(), StoreError> {
-    File::open(path).and_then(|folder| folder.sync_all()).map_err(|error| StoreError::io(path, "sync", error))
+    let sync = || File::open(path).and_then(|folder| folder.sync_all());
+    step().and_then(|()| sync()).map_err(|error| StoreError::io(path, "sync", error))
 }
 
 /// Removes a file; one that is not there is fine.
 pub fn remove(path: &Path) -> Result<(), StoreError> {
-    missing_is_fine(fs::remove_file(path)).map_err(|error| StoreError::io(path, "remove", error))
+    step().and_then(|()| missing_is_fine(fs::remove_file(path))).map_err(|error| StoreError::io(path, "remove", error))
 }
 
 /// Removes a folder with all it holds; one that is not there is fine.
 pub fn remove_folder(path: &Path) -> Result<(), StoreError> {
+    #[cfg(test)]
+    if let Err(error) = step() {
+        cut::half_remove(path);
+        return Err(StoreError::io(path, "remove", error));
+    }
     missing_is_fine(fs::remove_dir_all(path)).map_err(|error| StoreError::io(path, "remove", error))
 }
 
@@ -137,11 +193,26 @@ pub fn replace(path: &Path, bytes: &[u8]) -> Result<(), StoreError> {
     sync_folder(path.parent().unwrap_or(Path::new(".")))
 }
 
+/// Copies a file, durable but for its folder's entry when this returns; a cut leaves no half copy.
+pub fn copy(from: &Path, to: &Path) -> Result<(), StoreError> {
+    let temp = temp_name(to);
+    let mut output = Output::create(&temp)?;
+    let mut file = File::open(from).map_err(|error| StoreError::io(from, "open", error))?;
+    io::copy(&mut file, &mut output).map_err(|error| StoreError::io(from, "copy", error))?;
+    output.sync()?;
+    rename(&temp, to)
+}
+
 /// The name under which a file is written before it is whole: its own with `.tmp` after it.
 pub fn temp_name(path: &Path) -> PathBuf {
     let mut name = path.as_os_str().to_owned();
     name.push(".tmp");
     name.into()
+}
+
+/// Whether a file has such a name.
+pub fn is_temporary(path: &Path) -> bool {
+    path.extension().is_some_and(|extension| extension == "tmp")
 }
 
 fn missing_is_fine(result: io::Result<()>) -> io::Result<()> {

@@ -1,13 +1,13 @@
 //! The journal: every observation that no finished part holds, so that a cut loses the last second at most.
 //!
 //! One file a part, `journal/part-00003.zst`: zstd frames with a content checksum, one a sync, each a block that stands
-//! for itself. A cut or a damaged byte costs the blocks from there on, never those before. Holds observations, never
-//! samples: they are decoded again. Knows no Parquet.
+//! for itself. A cut costs the block that was being written, a damaged byte the block that holds it; those before and
+//! behind are read. Holds observations, never samples: they are decoded again. Knows no Parquet.
 
 mod block;
 
 use std::fs::File;
-use std::io::{BufRead, BufReader, Read, Seek};
+use std::io::{BufRead, BufReader, Read, Seek, SeekFrom};
 use std::path::{Path, PathBuf};
 
 use super::StoreError;
@@ -144,17 +144,31 @@ impl Journal {
     }
 }
 
-/// Where and why a journal could not be read on.
+/// Where and why a journal could not be read.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Torn {
     /// Offset of the first byte that is not part of a sound block.
     pub byte: u64,
+    /// Where the next sound block begins; `None` where none follows, as after a cut.
+    pub until: Option<u64>,
     /// What is wrong there.
     pub reason: String,
 }
 
-/// A block of a journal: what was appended between two syncs; or, last of all, the damage that ends it.
+impl std::fmt::Display for Torn {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self.until {
+            Some(until) => write!(f, "bytes {} to {until} of the journal cannot be read: {}", self.byte, self.reason),
+            None => write!(f, "the journal could be read up to byte {}: {}", self.byte, self.reason),
+        }
+    }
+}
+
+/// A block of a journal: what was appended between two syncs; or damage in place of one or more.
 pub type Block = Result<(Batch, BusNames), Torn>;
+
+/// How every zstd frame begins (RFC 8878, section 3.1.1).
+const MAGIC: [u8; 4] = 0xFD2F_B528_u32.to_le_bytes();
 
 /// Reads a part's journal block by block; a file that is not there has none.
 ///
@@ -169,7 +183,7 @@ pub fn read(path: &Path) -> Result<impl Iterator<Item = Block> + use<>, StoreErr
 }
 
 struct Blocks {
-    /// `None` after the end or after damage.
+    /// `None` after the end.
     file: Option<BufReader<File>>,
 }
 
@@ -181,14 +195,59 @@ impl Iterator for Blocks {
         let byte = file.stream_position().unwrap_or(0);
         match file.fill_buf() {
             Ok([]) => return None,
-            Err(error) => return Some(Err(Torn { byte, reason: error.to_string() })),
+            Err(error) => return Some(Err(Torn { byte, until: None, reason: error.to_string() })),
             Ok(_) => {}
         }
-        let block = unzip(&mut file).and_then(|bytes| block::unpack(&bytes, BLOCK_FRAMES_LIMIT));
-        if block.is_ok() {
-            self.file = Some(file);
+        match read_block(&mut file) {
+            Ok(block) => {
+                self.file = Some(file);
+                Some(Ok(block))
+            }
+            Err(reason) => {
+                let until = next_sound(&mut file, byte + 1).unwrap_or(None);
+                self.file = until.map(|_| file);
+                Some(Err(Torn { byte, until, reason }))
+            }
         }
-        Some(block.map_err(|reason| Torn { byte, reason }))
+    }
+}
+
+fn read_block(file: &mut BufReader<File>) -> Result<(Batch, BusNames), String> {
+    unzip(file).and_then(|bytes| block::unpack(&bytes, BLOCK_FRAMES_LIMIT))
+}
+
+/// Where the first sound block at or after a byte begins, the reader standing before it then.
+fn next_sound(file: &mut BufReader<File>, from: u64) -> std::io::Result<Option<u64>> {
+    file.seek(SeekFrom::Start(from))?;
+    let (mut at, mut last) = (from, [0u8; 4]);
+    loop {
+        let buffer = file.fill_buf()?;
+        if buffer.is_empty() {
+            return Ok(None);
+        }
+        let mut found = None;
+        for (index, byte) in buffer.iter().enumerate() {
+            last = [last[1], last[2], last[3], *byte];
+            let end = at + index as u64 + 1;
+            if last == MAGIC && end >= from + 4 {
+                found = Some(end - 4);
+                break;
+            }
+        }
+        let Some(candidate) = found else {
+            let length = buffer.len();
+            at += length as u64;
+            file.consume(length);
+            continue;
+        };
+        file.seek(SeekFrom::Start(candidate))?;
+        if read_block(file).is_ok() {
+            file.seek(SeekFrom::Start(candidate))?;
+            return Ok(Some(candidate));
+        }
+        at = candidate + 4;
+        last = [0; 4];
+        file.seek(SeekFrom::Start(at))?;
     }
 }
 

@@ -12,15 +12,16 @@
 //!    [`run_file::RunFile::save`], [`recover::drop_journal`].
 //! 3. On the next start, for every run with a journal: [`state::latest`], [`recover::tidy`],
 //!    [`writer::RunWriter::resume`] at that state's part, [`journal::read`] of that part through the decoder, then 2.
-//!
 //! 4. When something fails while a run is recorded: [`session::Session::abandon`]; the run is then one of 3, and what is
 //!    not durable of it goes into the next run.
 //!
 //! Every write goes through [`disk`].
 
 pub mod activity;
+mod check_file;
 pub mod data_set;
 mod decode_page;
+mod digests;
 pub mod disk;
 mod encode;
 mod error;
@@ -33,11 +34,14 @@ pub mod parts;
 pub mod reader;
 pub mod recorder;
 pub mod recover;
+mod remake;
 mod rows;
 pub mod run_file;
 mod schema_of;
 pub mod session;
+pub mod set_aside;
 pub mod space;
+pub mod start;
 pub mod state;
 pub mod writer;
 
@@ -63,5 +67,10 @@ pub fn sha256(path: &Path) -> Result<(u64, String), StoreError> {
             }
         }
     }
-    Ok((bytes, digest.finalize().iter().map(|byte| format!("{byte:02x}")).collect()))
+    Ok((bytes, hex(&digest.finalize())))
+}
+
+/// Bytes as lower-case hexadecimal digits.
+fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }

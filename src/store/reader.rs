@@ -18,7 +18,7 @@ use crate::observation::{Mark, MarkKind};
 use crate::time::RunTime;
 
 /// A row group of more rows is damage: this program writes none over 100,000.
-const GROUP_LIMIT: usize = 1 << 20;
+pub(super) const GROUP_LIMIT: usize = 1 << 20;
 
 /// Rows of a table: a few columns side by side.
 #[derive(Clone, Copy, Debug)]

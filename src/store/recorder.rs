@@ -9,12 +9,12 @@ mod state;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-pub use report::Plan;
+pub use report::{Plan, run_name};
 
 use super::journal::{self, Journal};
 use super::run_file::{self, Damage, Ended, RunFile, Source};
 use super::writer::{NO_BUS, RunWriter};
-use super::{StoreError, recover, state as saved};
+use super::{StoreError, disk, recover, set_aside, state as saved};
 use crate::decode::{Decoded, Decoder};
 use crate::ledger::{Ledger, TraceRow};
 use crate::map::{Map, Message};
@@ -57,7 +57,10 @@ impl Recorder {
         let mut writer = RunWriter::create(folder, sample_tables(&plan.map), plan.record_frames)?;
         writer.set_sync_parts(plan.durability == Durability::Journal);
         let files: Vec<(String, Vec<u8>)> = plan.map.files.iter().chain(&plan.files).cloned().collect();
-        run_file::keep_source_files(folder, &files)?;
+        let kept = run_file::keep_source_files(folder, &files)?;
+        if plan.durability == Durability::Journal {
+            recover::keep_sources_again(folder, &kept)?;
+        }
         let decoder = Decoder::new(&plan.map);
         let state = State::new(plan, &decoder, origin, started);
         let folder = folder.to_path_buf();
@@ -81,13 +84,15 @@ impl Recorder {
 
     /// Goes on where a cut left a run: the state of the last part boundary, and the journal replayed on top of it.
     ///
-    /// What could not be read of the journal becomes a trouble of the run.
+    /// Damaged files are put aside with the reason; what could not be read becomes a trouble of the run.
     pub fn resume(folder: &Path) -> Result<Self, StoreError> {
         recover::tidy(folder)?;
+        recover::restore_sources(folder)?;
         let Some((part, bytes)) = saved::latest(folder)? else {
             return Err(StoreError::damaged(folder, "no sound state of its last part boundary"));
         };
         let (state, plan) = State::load(folder, &bytes)?;
+        let missing = recover::put_damaged_aside(folder, part)?;
         let mut decoder = Decoder::new(&plan.map);
         decoder.set_counts(state.counts.clone());
         let writer = RunWriter::resume(folder, sample_tables(&plan.map), plan.record_frames, part)?;
@@ -98,31 +103,79 @@ impl Recorder {
             Self { folder, plan, decoder, writer, journal: None, state, latest: None, journaled: last, durable: last };
         recorder.state.buses = BusNames::default();
         recorder.set_buses(&names);
-        for block in journal::read(&journal::path(&recorder.folder, part))? {
-            match block {
-                Ok((mut batch, names)) => {
-                    recorder.rebase(&mut batch);
-                    recorder.set_buses(&names);
-                    recorder.process(&batch)?;
-                }
-                Err(torn) => {
-                    let text = format!("the journal could be read up to byte {}: {}", torn.byte, torn.reason);
-                    recorder.state.trouble(recorder.run_time(recorder.state.last), text);
-                }
-            }
+        let journal = journal::path(&recorder.folder, part);
+        recorder.replay_journal(&journal)?;
+        let end = recorder.run_time(recorder.state.last);
+        for file in missing {
+            recorder.state.trouble_once(end, format!("{file} was finished and is no longer there"));
         }
         Ok(recorder)
     }
 
-    /// Turns a run that a cut left unfinished into a proper one.
-    pub fn recover(folder: &Path) -> Result<RunFile, StoreError> {
-        if folder.join(run_file::NAME).exists() {
-            // Cut after its last file was written: only the journal is left to go.
-            recover::tidy(folder)?;
-            recover::drop_journal(folder)?;
-            return RunFile::load(folder);
+    /// Takes what the journal holds; damage between sound blocks leaves a gap and a copy of the journal aside.
+    fn replay_journal(&mut self, path: &Path) -> Result<(), StoreError> {
+        for block in journal::read(path)? {
+            match block {
+                Ok((mut batch, names)) => {
+                    self.rebase(&mut batch);
+                    self.set_buses(&names);
+                    self.process(&batch)?;
+                }
+                Err(torn) => {
+                    if torn.until.is_some() {
+                        set_aside::copy(&self.folder, path, &torn.to_string())?;
+                    }
+                    self.state.trouble_once(self.run_time(self.state.last), torn.to_string());
+                }
+            }
         }
-        Self::resume(folder)?.finish(Ended::Recovered, None)
+        Ok(())
+    }
+
+    /// Turns a run that a cut left unfinished into a proper one. Cut itself, it can be done again.
+    ///
+    /// # Errors
+    /// If nothing was recorded in it (the folder is removed then), or what is needed to go on is damaged.
+    pub fn recover(folder: &Path) -> Result<RunFile, StoreError> {
+        if recover::holds_nothing(folder)? {
+            disk::remove_folder(folder)?;
+            return Err(StoreError::refused(folder, "nothing was recorded in it before the cut; it was removed"));
+        }
+        let path = folder.join(run_file::NAME);
+        if path.exists() {
+            match RunFile::load(folder) {
+                // Cut after its last file was written: only the journal is left to go.
+                Ok(file) => {
+                    recover::tidy(folder)?;
+                    recover::drop_journal(folder)?;
+                    return Ok(file);
+                }
+                Err(StoreError::Damaged { what, .. }) => set_aside::put(folder, &path, &what)?,
+                Err(error) => return Err(error),
+            }
+        }
+        let mut recorder = Self::resume(folder)?;
+        recorder.tell_loss();
+        recorder.finish(Ended::Recovered, None)
+    }
+
+    /// Notes up to when a cut run was recorded. A run that had ended before the cut lost nothing.
+    fn tell_loss(&mut self) {
+        if self.state.ended.is_some() {
+            return;
+        }
+        let end = self.run_time(self.state.last);
+        let wall = self.state.started_by_last_anchor() + Span(end.0);
+        let bound = match self.plan.sync_every {
+            Some(every) => format!("at most {} s (sync_every_s) and what was just on its way", every.seconds()),
+            None => "at most sync_every_s of its configuration and what was just on its way".to_owned(),
+        };
+        let text = format!(
+            "cut: recorded until {:.3} s ({}); what was observed after the last sync is lost, {bound}",
+            end.seconds(),
+            wall.iso()
+        );
+        self.state.trouble_once(end, text);
     }
 
     /// The latest row of the trace: what the car does, the sums, the roles' values; `None` in a run's first moments.
@@ -190,14 +243,15 @@ impl Recorder {
         }
         let end = self.run_time(self.state.last);
         self.state.ledger.finish(end);
-        self.state.ended.get_or_insert(why);
+        // A run that ended before it was cut has its last part closed and its last state saved.
+        let ended_before = self.state.ended.replace(self.state.ended.unwrap_or(why)).is_some();
         self.drain_trace()?;
-        if self.plan.durability == Durability::Journal {
+        if self.plan.durability == Durability::Journal && !ended_before {
             self.writer.close_parts()?;
             self.save()?;
         }
         self.state.counts = self.decoder.counts().clone();
-        let mut run_file = report::run_file(&self.folder, &self.plan, &self.state)?;
+        let mut run_file = report::told(&self.folder, &self.plan, &self.state)?;
         run_file.tables = self.writer.finish()?;
         run_file.save(&self.folder)?;
         recover::drop_journal(&self.folder)?;
@@ -337,3 +391,6 @@ fn keep(
 fn sample_tables(map: &Map) -> Vec<Table> {
     map.messages.iter().map(Message::table).collect()
 }
+
+#[cfg(test)]
+mod tests;

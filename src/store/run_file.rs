@@ -1,16 +1,19 @@
 //! `run.json`: what a run is, what it was made from and by, and what came of it.
 //!
-//! Plain data, written whole or not at all. Does not compute any of it (the recorder does). Key order is the order of
-//! the fields here; what is not a finite number is null.
+//! Plain data, written whole or not at all, and sealed: its last key is the SHA-256 of all before it. Does not compute any
+//! of it (the recorder does). Key order is the order of the fields here; what is not a finite number is null.
 
 use std::collections::BTreeMap;
 use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
+use sha2::{Digest, Sha256};
 
+use super::parts::entries;
+use super::set_aside::SetAside;
 use super::writer::TableFiles;
-use super::{StoreError, disk};
+use super::{StoreError, disk, hex, sha256};
 use crate::document::Fault;
 use crate::schema::SCHEMA_VERSION;
 
@@ -18,6 +21,8 @@ use crate::schema::SCHEMA_VERSION;
 pub const NAME: &str = "run.json";
 /// The folder inside the run's that holds copies of the map, its DBC and the configuration.
 pub const SOURCE_FILES: &str = "source-files";
+/// What stands before the digest that ends the file.
+const SEAL: &str = ",\n  \"sha256\": \"";
 
 /// Everything that `run.json` says.
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
@@ -44,6 +49,9 @@ pub struct RunFile {
     pub soc_counts: String,
     /// What it was made from: recordings with their digests, or interfaces without.
     pub sources: Vec<Source>,
+    /// The run's own copies of map, DBC and configuration.
+    #[serde(default)]
+    pub source_files: Vec<FileDigest>,
     /// What the world's clocks said.
     pub anchors: Vec<Anchor>,
     /// Counts of the decoder: frames, samples, values left out and why.
@@ -58,6 +66,9 @@ pub struct RunFile {
     pub troubles: Vec<Trouble>,
     /// What could not be read of each recording.
     pub damage: Vec<Damage>,
+    /// The run's own files that were found damaged and put aside: what they held is missing.
+    #[serde(default)]
+    pub set_aside: Vec<SetAside>,
     /// The tables that have rows.
     pub tables: Vec<TableFiles>,
     /// Tables that the run had and that were given up for room on the disk; absent where there is none.
@@ -255,9 +266,11 @@ impl Damage {
 }
 
 impl RunFile {
-    /// The file's text: pretty JSON with a line end.
+    /// The file's text: pretty JSON with a line end, its last key the SHA-256 of every byte before that key's comma.
     pub fn to_json(&self) -> Result<String, serde_json::Error> {
-        serde_json::to_string_pretty(self).map(|text| text + "\n")
+        let text = serde_json::to_string_pretty(self)?;
+        let body = text.strip_suffix("\n}").unwrap_or(&text);
+        Ok(format!("{body}{}", seal(body.as_bytes())))
     }
 
     /// Writes it into a run's folder, whole or not at all, durable when this returns.
@@ -280,14 +293,41 @@ impl RunFile {
             let what = format!("has layout {schema}, this program knows up to {SCHEMA_VERSION}; use a newer one");
             return Err(StoreError::refused(&path, what));
         }
+        if !is_sealed(&bytes) {
+            return Err(StoreError::damaged(&path, "it is not as it was written: its own SHA-256 differs"));
+        }
         serde_json::from_slice(&bytes).map_err(|error| StoreError::damaged(&path, error))
     }
 }
 
+/// The end of a file whose text so far is `body`.
+fn seal(body: &[u8]) -> String {
+    format!("{SEAL}{}\"\n}}\n", hex(&Sha256::digest(body)))
+}
+
+/// Whether a file ends in the digest of what stands before it.
+fn is_sealed(bytes: &[u8]) -> bool {
+    let length = SEAL.len() + 64 + "\"\n}\n".len();
+    let split = bytes.len().checked_sub(length).and_then(|at| bytes.split_at_checked(at));
+    split.is_some_and(|(body, end)| seal(body).as_bytes() == end)
+}
+
+/// Digests of the run's own copies of map, DBC and configuration, sorted by name.
+pub fn source_digests(run_folder: &Path) -> Result<Vec<FileDigest>, StoreError> {
+    let files = entries(&run_folder.join(SOURCE_FILES))?;
+    let digest = |path: &std::path::PathBuf| {
+        let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+        Ok(FileDigest { name, sha256: sha256(path)?.1 })
+    };
+    files.iter().filter(|path| path.is_file() && !disk::is_temporary(path)).map(digest).collect()
+}
+
 /// Keeps copies of the files that a run's figures rest on; a second file of one name gets a number before its name.
-pub fn keep_source_files(run_folder: &Path, files: &[(String, Vec<u8>)]) -> Result<(), StoreError> {
+/// Returns them under the names that they have there.
+pub fn keep_source_files(run_folder: &Path, files: &[(String, Vec<u8>)]) -> Result<Vec<(String, Vec<u8>)>, StoreError> {
     let folder = run_folder.join(SOURCE_FILES);
     let mut taken: Vec<String> = Vec::new();
+    let mut kept = Vec::new();
     for (name, bytes) in files {
         let name = Path::new(name).file_name().map_or("unnamed".into(), |name| name.to_string_lossy().into_owned());
         let mut free = name.clone();
@@ -297,9 +337,10 @@ pub fn keep_source_files(run_folder: &Path, files: &[(String, Vec<u8>)]) -> Resu
             free = format!("{count}-{name}");
         }
         taken.push(free.to_lowercase());
-        disk::replace(&folder.join(free), bytes)?;
+        disk::replace(&folder.join(&free), bytes)?;
+        kept.push((free, bytes.clone()));
     }
-    Ok(())
+    Ok(kept)
 }
 
 #[cfg(test)]
@@ -319,6 +360,7 @@ pub(crate) mod tests {
             map: FileDigest { name: "blue.toml".into(), sha256: "00".into() },
             soc_counts: "soc".into(),
             sources: vec![Source::named("drive.log", Some("11".into()))],
+            source_files: vec![],
             anchors: vec![Anchor { t_us: 0, utc: "2027-03-14T06:15:02.123456Z".into() }],
             counts: serde_json::json!({"frames": 3, "mean": f64::NAN}),
             gaps: serde_json::json!([]),
@@ -334,6 +376,7 @@ pub(crate) mod tests {
             buses: vec!["vcan0".into()],
             troubles: vec![],
             damage: vec![Damage { source: "drive.log".into(), count: 1, first: vec!["line 7: no hash".into()] }],
+            set_aside: vec![],
             tables: vec![],
             removed: vec![],
             sums: serde_json::json!({"energy_out": 1.0}),
@@ -362,6 +405,17 @@ pub(crate) mod tests {
         std::fs::write(folder.path().join(NAME), r#"{"schema": 1, "veh"#).unwrap();
         let said = RunFile::load(folder.path()).unwrap_err().to_string();
         assert!(said.contains("damaged"), "{said}");
+
+        // FIPS 180-4 says what SHA-256 is; that every byte is under it is held here.
+        let sound = example().to_json().unwrap().into_bytes();
+        for byte in 0..sound.len() {
+            let mut damaged = sound.clone();
+            damaged[byte] ^= 1 << (byte % 7);
+            std::fs::write(folder.path().join(NAME), &damaged).unwrap();
+            assert!(RunFile::load(folder.path()).is_err(), "byte {byte}");
+            std::fs::write(folder.path().join(NAME), &sound[..byte]).unwrap();
+            assert!(RunFile::load(folder.path()).is_err(), "cut at {byte}");
+        }
     }
 
     #[test]

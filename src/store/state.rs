@@ -1,7 +1,8 @@
 //! The state at a part boundary, as bytes: saved whole or not at all, and found again.
 //!
 //! Does not know what the bytes mean (the recorder does). `journal/state-00003.bin` is one zstd frame with a content
-//! checksum: what everything before part 3 came to.
+//! checksum: what everything before part 3 came to. `journal/state-00003-again.bin` is the same once more, since nothing
+//! else could stand in for it if a byte of it were damaged.
 
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -11,15 +12,18 @@ use super::{StoreError, disk, journal, parts};
 /// A state of more bytes is refused.
 const LIMIT: u64 = 64 << 20;
 
-fn path(run_folder: &Path, part: u32) -> PathBuf {
-    run_folder.join(journal::FOLDER).join(format!("state-{part:05}.bin"))
+/// What the second copy's name ends in.
+const AGAIN: &str = "-again";
+
+fn path(run_folder: &Path, part: u32, copy: &str) -> PathBuf {
+    run_folder.join(journal::FOLDER).join(format!("state-{part:05}{copy}.bin"))
 }
 
-/// Saves the state at the beginning of `part`, durable when this returns, then removes earlier ones.
+/// Saves the state at the beginning of `part` twice, durable when this returns, then removes earlier ones.
 pub fn save(run_folder: &Path, part: u32, bytes: &[u8]) -> Result<(), StoreError> {
-    let path = path(run_folder, part);
-    let packed = pack(bytes).map_err(|error| StoreError::io(&path, "compress", error))?;
-    disk::replace(&path, &packed)?;
+    for copy in ["", AGAIN] {
+        save_packed(&path(run_folder, part, copy), bytes)?;
+    }
     for (earlier, path) in all(run_folder)? {
         if earlier < part {
             disk::remove(&path)?;
@@ -30,19 +34,32 @@ pub fn save(run_folder: &Path, part: u32, bytes: &[u8]) -> Result<(), StoreError
 
 /// The latest sound state with its part; `None` where there is none.
 pub fn latest(run_folder: &Path) -> Result<Option<(u32, Vec<u8>)>, StoreError> {
-    for (part, path) in all(run_folder)?.into_iter().rev() {
-        let packed = std::fs::File::open(&path).map_err(|error| StoreError::io(&path, "open", error))?;
-        if let Ok(bytes) = unpack(packed) {
-            return Ok(Some((part, bytes)));
-        }
-    }
-    Ok(None)
+    Ok(all(run_folder)?.into_iter().rev().find_map(|(part, path)| Some((part, load_packed(&path).ok()?))))
 }
 
+/// The saved states that cannot be read, each with the reason.
+pub fn damaged(run_folder: &Path) -> Result<Vec<(PathBuf, String)>, StoreError> {
+    let wrong = |(_, path): (u32, PathBuf)| load_packed(&path).err().map(|error| (path, error.to_string()));
+    Ok(all(run_folder)?.into_iter().filter_map(wrong).collect())
+}
+
+/// Writes bytes under a checksum, whole or not at all, durable when this returns.
+pub(super) fn save_packed(path: &Path, bytes: &[u8]) -> Result<(), StoreError> {
+    let packed = pack(bytes).map_err(|error| StoreError::io(path, "compress", error))?;
+    disk::replace(path, &packed)
+}
+
+/// Reads bytes back; damage is an error.
+pub(super) fn load_packed(path: &Path) -> Result<Vec<u8>, StoreError> {
+    let packed = std::fs::File::open(path).map_err(|error| StoreError::io(path, "open", error))?;
+    unpack(packed).map_err(|error| StoreError::damaged(path, error))
+}
+
+/// All saved states with their parts, sound or not, the latest last.
 fn all(run_folder: &Path) -> Result<Vec<(u32, PathBuf)>, StoreError> {
     let number = |path: &PathBuf| {
-        let name = path.file_name()?.to_str()?;
-        name.strip_prefix("state-")?.strip_suffix(".bin")?.parse().ok()
+        let name = path.file_name()?.to_str()?.strip_prefix("state-")?.strip_suffix(".bin")?;
+        name.strip_suffix(AGAIN).unwrap_or(name).parse().ok()
     };
     let folder = parts::entries(&run_folder.join(journal::FOLDER))?;
     let mut states: Vec<(u32, PathBuf)> = folder.into_iter().filter_map(|path| Some((number(&path)?, path))).collect();
@@ -76,25 +93,34 @@ mod tests {
         let run = folder.path();
         assert_eq!(latest(run).unwrap(), None);
         save(run, 0, b"zero").unwrap();
-        let kept = std::fs::read(path(run, 0)).unwrap();
+        let path = |part: u32| path(run, part, "");
+        let kept = std::fs::read(path(0)).unwrap();
         save(run, 1, &[7; 100_000]).unwrap();
-        assert!(!path(run, 0).exists());
+        assert!(!path(0).exists());
         assert_eq!(latest(run).unwrap(), Some((1, vec![7; 100_000])));
 
+        // Of the two copies either is enough.
+        let again = super::path(run, 1, AGAIN);
+        std::fs::write(path(1), "").unwrap();
+        assert_eq!(latest(run).unwrap(), Some((1, vec![7; 100_000])));
+        assert_eq!(damaged(run).unwrap().len(), 1);
+        std::fs::rename(&again, path(1)).unwrap();
+        assert_eq!(damaged(run).unwrap(), []);
+
         // A state that is damaged at any byte is not taken; the one before, if still there, is.
-        std::fs::write(path(run, 0), kept).unwrap();
-        let sound = std::fs::read(path(run, 1)).unwrap();
+        std::fs::write(path(0), kept).unwrap();
+        let sound = std::fs::read(path(1)).unwrap();
         for byte in 0..sound.len() {
             let mut damaged = sound.clone();
             damaged[byte] ^= 0x10;
-            std::fs::write(path(run, 1), &damaged).unwrap();
+            std::fs::write(path(1), &damaged).unwrap();
             let found = latest(run).unwrap();
             assert!(
                 found == Some((0, b"zero".to_vec())) || found == Some((1, vec![7; 100_000])),
                 "byte {byte}: {:?}",
                 found.map(|(part, bytes)| (part, bytes.len()))
             );
-            std::fs::write(path(run, 1), &sound[..byte]).unwrap();
+            std::fs::write(path(1), &sound[..byte]).unwrap();
             assert_eq!(latest(run).unwrap(), Some((0, b"zero".to_vec())), "cut at {byte}");
         }
     }

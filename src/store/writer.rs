@@ -15,7 +15,7 @@ use super::frames::FrameBuffer;
 use super::rows::RowBuffer;
 use super::run_file::FileDigest;
 use super::schema_of::FileSchema;
-use super::{StoreError, merge, parts, sha256};
+use super::{StoreError, digests, journal, merge, parts, sha256};
 use crate::ledger::TraceRow;
 use crate::observation::{Bus, BusNames, CanId, Fix, Frame, Mark, MarkKind, Reply};
 use crate::schema::{Role, Table, tables};
@@ -49,6 +49,19 @@ pub struct TableFiles {
     pub files: Vec<FileDigest>,
 }
 
+impl TableFiles {
+    /// Counts rows and bytes again, of the files that are listed.
+    pub(super) fn count_again(&mut self, run_folder: &Path) -> Result<(), StoreError> {
+        (self.rows, self.bytes) = (0, 0);
+        for listed in &self.files {
+            let one = describe(&self.folder, [&*run_folder.join(&self.folder).join(&listed.name)])?;
+            self.rows += one.rows;
+            self.bytes += one.bytes;
+        }
+        Ok(())
+    }
+}
+
 /// A table and its open part, which is made when its first row group is full.
 struct PartWriter {
     schema: FileSchema,
@@ -76,11 +89,12 @@ impl PartWriter {
         Ok((self.file.insert(file), &self.schema))
     }
 
-    /// Finishes the part under its own name; whether there was one.
-    fn close(&mut self, part: u32, sync: bool) -> Result<bool, StoreError> {
-        let Some(file) = self.file.take() else { return Ok(false) };
-        merge::finish(file, &self.path(part), sync)?;
-        Ok(true)
+    /// Finishes the part under its own name; where it is, if there was one.
+    fn close(&mut self, part: u32, sync: bool) -> Result<Option<PathBuf>, StoreError> {
+        let Some(file) = self.file.take() else { return Ok(None) };
+        let path = self.path(part);
+        merge::finish(file, &path, sync)?;
+        Ok(Some(path))
     }
 }
 
@@ -320,10 +334,15 @@ impl RunWriter {
             self.write_other(which)?;
         }
         let (part, sync) = (self.part, self.sync_parts);
+        let mut closed = Vec::new();
         for out in self.tables_mut() {
-            out.close(part, sync)?;
+            closed.extend(out.close(part, sync)?);
         }
         if sync {
+            // Only a run with a journal can be cut and gone on with.
+            if self.folder.join(journal::FOLDER).exists() {
+                digests::save(&self.folder, part, &closed)?;
+            }
             // New folders of tables are entries of the run's folder and of `samples`.
             for folder in [self.folder.clone(), self.folder.join("samples")] {
                 if folder.exists() {
@@ -389,7 +408,7 @@ fn has_room(folder: &Path) -> Result<bool, StoreError> {
 }
 
 /// A table's files with their rows, bytes and digests.
-fn describe<'a>(folder: &str, paths: impl IntoIterator<Item = &'a Path>) -> Result<TableFiles, StoreError> {
+pub(super) fn describe<'a>(folder: &str, paths: impl IntoIterator<Item = &'a Path>) -> Result<TableFiles, StoreError> {
     let mut table = TableFiles { folder: folder.to_owned(), rows: 0, bytes: 0, files: Vec::new() };
     for path in paths {
         table.rows += merge::metadata(path)?.file_metadata().num_rows().max(0) as u64;

@@ -73,6 +73,8 @@ fn file(gaps: serde_json::Value, tables: Vec<crate::store::writer::TableFiles>) 
         map: FileDigest { name: "invented.toml".into(), sha256: String::new() },
         soc_counts: "soc".into(),
         sources: vec![],
+        source_files: vec![],
+        set_aside: vec![],
         anchors: vec![],
         counts: serde_json::Value::Null,
         gaps,

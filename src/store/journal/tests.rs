@@ -75,6 +75,43 @@ fn what_is_synced_comes_back_from_any_cut_and_any_flipped_byte() {
 }
 
 #[test]
+fn a_damaged_block_costs_itself_alone() {
+    let folder = tempfile::tempdir().unwrap();
+    let (batches, names) = small();
+    let mut journal = Journal::create(folder.path(), 0).unwrap();
+    let path = path(folder.path(), 0);
+    let mut ends = vec![0u64];
+    for batch in &batches {
+        journal.append(batch, &names, Steady(0)).unwrap();
+        journal.sync().unwrap();
+        ends.push(std::fs::metadata(&path).unwrap().len());
+    }
+    let sound = std::fs::read(&path).unwrap();
+    for byte in 0..ends[3] as usize {
+        let hit = ends.iter().filter(|end| **end <= byte as u64).count() - 1;
+        let mut zeroed = sound.clone();
+        // What is zero already is no damage.
+        if std::mem::replace(&mut zeroed[byte], 0) == 0 {
+            continue;
+        }
+        std::fs::write(&path, &zeroed).unwrap();
+        let all: Vec<Block> = read(&path).unwrap().collect();
+        let found: Vec<&Batch> = all.iter().flatten().map(|(batch, _)| batch).collect();
+        let expected: Vec<&Batch> =
+            batches.iter().enumerate().filter(|(number, _)| *number != hit).map(|(_, batch)| batch).collect();
+        let torn = all.iter().find_map(|block| block.as_ref().err());
+        if found.len() == batches.len() {
+            // A flag or checksum of the frame's own: what it holds is whole.
+            assert!(found.iter().zip(&batches).all(|(found, batch)| *found == batch), "byte {byte}");
+        } else {
+            assert_eq!(found, expected, "byte {byte}");
+            let torn = torn.unwrap_or_else(|| panic!("byte {byte} is lost without a word"));
+            assert_eq!((torn.byte, torn.until), (ends[hit], Some(ends[hit + 1])), "byte {byte}");
+        }
+    }
+}
+
+#[test]
 fn stamps_count_from_the_run_s_zero_and_unsynced_is_not_there() {
     let folder = tempfile::tempdir().unwrap();
     let (batches, names) = small();

@@ -11,9 +11,9 @@ use super::Durability;
 use super::state::State;
 use crate::map::{Map, RoleBinding, RoleSignal, Sent};
 use crate::schema::SCHEMA_VERSION;
-use crate::store::StoreError;
 use crate::store::run_file::{Anchor, Ended, FileDigest, MadeBy, RoleTolerance, RoleUsed, RunFile, Source, Trouble};
-use crate::time::RunTime;
+use crate::store::{StoreError, run_file, set_aside};
+use crate::time::{RunTime, Span};
 
 /// What a run is recorded with; the same for all runs of a session.
 #[derive(Clone, Debug)]
@@ -26,6 +26,8 @@ pub struct Plan {
     pub durability: Durability,
     /// Files kept with the run beside the map's own: the configuration.
     pub files: Vec<(String, Vec<u8>)>,
+    /// How often [`super::Recorder::sync`] is called, which bounds what a cut costs; `None` where nobody said.
+    pub sync_every: Option<Span>,
     /// `run.json` as far as it is known from the start.
     pub run_file: RunFile,
 }
@@ -45,6 +47,7 @@ impl Plan {
             map: FileDigest { name: map.name.clone(), sha256: map.digest.clone() },
             soc_counts: map.soc_counts.key().to_owned(),
             sources,
+            source_files: Vec::new(),
             anchors: Vec::new(),
             counts: Value::Null,
             gaps: Value::Null,
@@ -52,12 +55,20 @@ impl Plan {
             buses: Vec::new(),
             troubles: Vec::new(),
             damage: Vec::new(),
+            set_aside: Vec::new(),
             tables: Vec::new(),
             removed: Vec::new(),
             sums: Value::Null,
             by_phase: Value::Null,
         };
-        Self { map, record_frames: true, durability: Durability::AtTheEnd, files: Vec::new(), run_file }
+        Self {
+            map,
+            record_frames: true,
+            durability: Durability::AtTheEnd,
+            files: Vec::new(),
+            sync_every: None,
+            run_file,
+        }
     }
 }
 
@@ -87,7 +98,7 @@ fn role_used(map: &Map, role: &RoleBinding) -> RoleUsed {
 }
 
 /// `run.json` of a run that has ended, but for its tables.
-pub fn run_file(folder: &Path, plan: &Plan, state: &State) -> Result<RunFile, StoreError> {
+pub fn told(folder: &Path, plan: &Plan, state: &State) -> Result<RunFile, StoreError> {
     let ledger = &state.ledger;
     let value = |value: Result<Value, serde_json::Error>| value.map_err(|error| StoreError::damaged(folder, error));
     let phases = ledger.by_phase();
@@ -110,8 +121,10 @@ pub fn run_file(folder: &Path, plan: &Plan, state: &State) -> Result<RunFile, St
             "roles": value(serde_json::to_value(ledger.observed()))?,
         }),
         gaps: value(serde_json::to_value(ledger.gaps()))?,
+        source_files: run_file::source_digests(folder)?,
         buses: state.buses.names().to_vec(),
         troubles,
+        set_aside: set_aside::list(folder)?,
         sums: value(serde_json::to_value(ledger.sums()))?,
         by_phase: json!({
             "drive": value(serde_json::to_value(phases[0]))?,

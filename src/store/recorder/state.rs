@@ -56,6 +56,7 @@ pub struct State {
 struct Saved {
     state: State,
     record_frames: bool,
+    sync_every: Option<Span>,
     /// `run.json` as far as it is known, as JSON: its free-form parts suit no binary form.
     run_file: String,
     /// The map's file name among the run's source files.
@@ -101,6 +102,13 @@ impl State {
         if Span((said - self.started).0.abs()) > CLOCK_SET { said } else { self.started }
     }
 
+    /// Notes that something went wrong, unless it is noted already: a recovery may be cut and done again.
+    pub fn trouble_once(&mut self, at: RunTime, text: String) {
+        if !self.troubles.iter().any(|(_, known)| *known == text) {
+            self.trouble(at, text);
+        }
+    }
+
     /// Notes that something went wrong.
     pub fn trouble(&mut self, at: RunTime, text: String) {
         if self.troubles.len() < TROUBLES_MAX { self.troubles.push((at, text)) } else { self.troubles_more += 1 }
@@ -112,6 +120,7 @@ impl State {
         let saved = Saved {
             state: self.clone(),
             record_frames: plan.record_frames,
+            sync_every: plan.sync_every,
             run_file,
             map: plan.map.files.first().map(|(name, _)| name.clone()).unwrap_or_default(),
         };
@@ -124,12 +133,17 @@ impl State {
         let run_file: RunFile =
             serde_json::from_str(&saved.run_file).map_err(|error| StoreError::damaged(folder, error))?;
         let path = folder.join(SOURCE_FILES).join(&saved.map);
-        let map = map::load(&path).map.ok_or_else(|| StoreError::damaged(&path, "not usable as a map"))?;
+        let map = map::load_copy(&path).map.ok_or_else(|| StoreError::damaged(&path, "not usable as a map"))?;
+        if map.digest != run_file.map.sha256 {
+            let what = "it is not the map that the run was recorded with: its SHA-256 differs";
+            return Err(StoreError::damaged(&path, what));
+        }
         let plan = Plan {
             map: map.into(),
             record_frames: saved.record_frames,
             durability: Durability::Journal,
             files: Vec::new(),
+            sync_every: saved.sync_every,
             run_file,
         };
         Ok((saved.state, plan))
