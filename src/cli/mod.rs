@@ -2,6 +2,7 @@
 //!
 //! Computes nothing. Exit codes: 0 done; 1 done, but something was wrong with the input and was said; 2 not done.
 
+mod adapter_search;
 mod check;
 mod demo;
 mod ingest;
@@ -42,6 +43,8 @@ enum Command {
     Playback(playback::Arguments),
     /// Ask the daemon how the recording goes
     Status(status::Arguments),
+    /// Find the protocol of a parked car's bus with an AT adapter
+    AdapterSearch(adapter_search::Arguments),
     /// The whole job on the committed recording of an invented car
     Demo(demo::Arguments),
 }
@@ -92,6 +95,7 @@ pub fn main() -> ExitCode {
         Command::Rehearse(arguments) => rehearse::run(&arguments),
         Command::Playback(arguments) => playback::run(&arguments),
         Command::Status(arguments) => status::run(&arguments),
+        Command::AdapterSearch(arguments) => adapter_search::run(&arguments),
         Command::Demo(arguments) => demo::run(&arguments),
     };
     match outcome {

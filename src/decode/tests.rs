@@ -413,13 +413,7 @@ proptest! {
 fn quantities_known_by_name_are_polls_ready_made() {
     let keys = crate::diag::j1979::QUANTITIES.map(|quantity| quantity.key);
     let text: String = keys.map(|key| format!("[[poll]]\nquantity = '{key}'\n")).concat();
-    let loaded = crate::map::from_text(
-        "map.toml",
-        &(text + "[roles.odometer]\nsignal = 'odometer.value'\n[roles.speed]\nsignal = 'speed.value'\n"),
-        None,
-    );
-    assert!(loaded.faults.iter().all(|fault| !fault.is_error()), "{:?}", loaded.faults);
-    let map = loaded.map.unwrap();
+    let map = map_of(&(text + "[roles.odometer]\nsignal = 'odometer.value'\n[roles.speed]\nsignal = 'speed.value'\n"));
     assert_eq!(map.messages.iter().map(|message| &*message.name).collect::<Vec<_>>(), keys);
     let mut decoder = Decoder::new(&map);
     for (key, payload, expected) in [

@@ -68,6 +68,20 @@ impl Opening {
         Self { widths, vehicle_number, tries: 0, lacking: Vec::new() }
     }
 
+    /// The same, by one width of identifiers alone: all that an adapter can ask.
+    pub fn of_width(polls: &[Poll], vehicle_number: bool, wide: bool) -> Self {
+        let all = if wide { Target::FUNCTIONAL_29 } else { Target::FUNCTIONAL };
+        let width = Width::new(all, polls);
+        let asked = vehicle_number || width.next.is_some();
+        let widths = if asked { vec![width] } else { Vec::new() };
+        Self {
+            widths,
+            vehicle_number: if vehicle_number { vec![0] } else { Vec::new() },
+            tries: 0,
+            lacking: Vec::new(),
+        }
+    }
+
     /// The question that is due, if any; how it ended is to be told with [`Self::ended`].
     pub fn next(&self) -> Option<(Request, Target)> {
         if let Some((width, base)) = self.widths.iter().find_map(|width| Some((width, width.next?))) {
@@ -259,5 +273,9 @@ mod tests {
             assert_eq!(Opening::new(&polls, true).next(), Some((VEHICLE_NUMBER, Target::FUNCTIONAL)));
         }
         assert_eq!(Opening::default().next(), None);
+        let polls = [current(0x0D, 0x7E8)];
+        assert_eq!(Opening::of_width(&polls, false, true).next(), None);
+        assert_eq!(Opening::of_width(&polls, true, true).next(), Some((VEHICLE_NUMBER, Target::FUNCTIONAL_29)));
+        assert_eq!(Opening::of_width(&polls, true, false).next(), Opening::new(&polls, true).next());
     }
 }

@@ -14,7 +14,7 @@ use crate::diag::j1979;
 use crate::diag::target::{self, Heard, Rules, Target};
 use crate::diag::{Opening, Outcome, Poll, Request, Session, TransmitFrame};
 use crate::map::{Map, Origin, PollRequest};
-use crate::observation::{Batch, Bus, Frame, Item, Stamped};
+use crate::observation::{Batch, Bus, CanId, Frame, Item, Stamped};
 use crate::time::{Span, Steady};
 
 /// The requests of one bus.
@@ -146,15 +146,19 @@ fn hand_on(outlet: &Outlet, at: Steady, outcomes: Vec<Outcome>, out: &mut Batch)
                 outlet.count(&format!("request {request} not sent: {}", fault.name()), 1);
             }
             Outcome::Fault { .. } | Outcome::Stray { .. } => {}
-            Outcome::Unsupported { poll, elsewhere } => {
-                let who: Vec<String> = elsewhere.into_iter().map(target::text).collect();
-                let remedy = match who[..] {
-                    [] => "no ECU says that it knows it, so it is asked once in five minutes".to_owned(),
-                    _ => format!("its ECU does not say that it knows it, {} does; mend response_id", who.join(" and ")),
-                };
-                outlet.trouble(format!("poll {poll}: {remedy}"));
-            }
+            Outcome::Unsupported { poll, elsewhere } => outlet.trouble(unsupported(&poll, &elsewhere)),
             Outcome::Barred { poll, why } => outlet.trouble(format!("poll {poll} is not asked in this run: {why}")),
+        }
+    }
+}
+
+/// What is said of a poll whose ECU does not say that it knows the quantity; `elsewhere`: who does.
+pub(super) fn unsupported(poll: &str, elsewhere: &[CanId]) -> String {
+    let who: Vec<String> = elsewhere.iter().copied().map(target::text).collect();
+    match who[..] {
+        [] => format!("poll {poll}: no ECU says that it knows it, so it is asked once in five minutes"),
+        _ => {
+            format!("poll {poll}: its ECU does not say that it knows it, {} does; mend response_id", who.join(" and "))
         }
     }
 }

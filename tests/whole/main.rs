@@ -2,6 +2,7 @@
 //!
 //! Tests that ask a reference library run `.venv/bin/python`, which `bash tests/run` installs.
 
+mod at_adapter;
 mod battery;
 mod data_set;
 mod decode;

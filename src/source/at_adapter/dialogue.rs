@@ -59,7 +59,14 @@ pub enum Event {
     /// A line while nothing was asked.
     Unasked(Line),
     /// A command whose prompt did not come; the dialogue looks for it.
-    PromptLost(Command),
+    PromptLost {
+        /// The command.
+        command: Command,
+        /// When it was sent.
+        asked: Steady,
+        /// What came of its reply, as in [`Self::Finished`].
+        lines: Vec<(Steady, Line)>,
+    },
     /// The adapter takes commands (again); its settings are unknown.
     Ready,
     /// Nothing brings the prompt back: close the port and open it anew.
@@ -201,10 +208,11 @@ impl Dialogue {
     pub fn tick(&mut self, now: Steady, mut each: impl FnMut(Event)) -> Option<Vec<u8>> {
         let searching = self.search;
         match &mut self.turn {
-            Turn::Adapters { command, asked, heard, .. } => {
+            Turn::Adapters { command, asked, heard, lines } => {
                 let patience = if searching && command.may_transmit() { SEARCH_SILENCE } else { SILENCE };
                 if now - *heard >= patience || now - *asked >= COMMAND_MAX {
-                    each(Event::PromptLost(*command));
+                    let lines = std::mem::take(lines);
+                    each(Event::PromptLost { command: *command, asked: *asked, lines });
                     self.turn = LOST;
                 }
                 None

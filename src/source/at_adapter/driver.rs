@@ -9,21 +9,22 @@
 
 mod asking;
 mod monitor;
+mod out;
 mod setup;
 mod waiting;
 
-use std::collections::BTreeSet;
 use std::path::PathBuf;
 
 use self::asking::{After, Requests};
 use self::monitor::Monitor;
+pub use self::out::Out;
 use self::setup::{Judged, Setup};
 use super::command::{Command, Fixed, Protocol};
 use super::dialogue::{Dialogue, Event};
 use super::reply::{self, AdapterError, Line};
 use crate::diag::gate::Closed;
 use crate::diag::schedule::{Poll, PollReport};
-use crate::observation::{Batch, Bus, Item, Stamped};
+use crate::observation::{Bus, Item, Stamped};
 use crate::source::live::Car;
 use crate::time::{Span, Steady};
 
@@ -49,43 +50,6 @@ pub struct Settings {
     pub listen: bool,
     /// How often the supply voltage is read while asking; see [`SUPPLY_EVERY`].
     pub supply_every: Span,
-}
-
-/// What came of bytes or time.
-#[derive(Clone, PartialEq, Debug, Default)]
-pub struct Out {
-    /// Bytes to send.
-    pub send: Vec<u8>,
-    /// What was observed.
-    pub batch: Batch,
-    /// Counts by name.
-    pub counts: Vec<(String, u64)>,
-    /// What a person should know.
-    pub troubles: Vec<String>,
-    /// Why it can't go on: close the port.
-    pub failed: Option<String>,
-    /// What was said in this run: keep the value from call to call.
-    said: BTreeSet<String>,
-}
-
-impl Out {
-    fn count(&mut self, what: &str, times: u64) {
-        if times > 0 {
-            self.counts.push((what.to_owned(), times));
-        }
-    }
-
-    fn count_once(&mut self, what: String) {
-        if self.said.insert(what.clone()) {
-            self.counts.push((what, 1));
-        }
-    }
-
-    fn trouble_once(&mut self, what: String) {
-        if self.said.insert(what.clone()) {
-            self.troubles.push(what);
-        }
-    }
 }
 
 #[derive(Clone, Debug)]
@@ -155,12 +119,20 @@ impl Driver {
         }
     }
 
+    /// The same driver, which asks what opens a run before any poll: what the ECUs know, and the vehicle number if wanted.
+    pub fn opening(mut self, vehicle_number: bool) -> Self {
+        if !self.listen {
+            self.requests.open_with(vehicle_number);
+        }
+        self
+    }
+
     /// The port was opened, anew or for the first time. What the run knows of its bus stays known.
     pub fn opened(&mut self, now: Steady) {
         self.dialogue.opened();
         self.requests.opened(now);
         (self.phase, self.monitor, self.leaving) = (Phase::Unset, None, Leaving::No);
-        (self.attempts, self.supply_refused, self.doubted) = (0, 0, None);
+        (self.attempts, self.supply_refused, self.doubted, self.identity) = (0, 0, None, None);
     }
 
     /// Takes bytes from the adapter.
@@ -319,13 +291,7 @@ impl Driver {
             Event::Finished { command, asked, lines } => self.finished(now, command, asked, lines, out),
             Event::Monitored(line) => self.monitored(now, &line, out),
             Event::Unasked(line) => self.unasked(now, &line, out),
-            Event::PromptLost(command) => {
-                out.count("prompt lost", 1);
-                if command.as_fixed() == Some(Fixed::CloseProtocol) {
-                    self.leaving = Leaving::Done;
-                }
-                self.unset(now);
-            }
+            Event::PromptLost { command, asked, lines } => self.prompt_lost(now, command, asked, lines, out),
             Event::Ready => self.ready(now),
             Event::Gone => {
                 let what =
@@ -337,6 +303,19 @@ impl Driver {
                 self.unset(now);
             }
             Event::TooMuch => out.count("overlong lines or replies", 1),
+        }
+    }
+
+    fn prompt_lost(&mut self, now: Steady, command: Command, asked: Steady, lines: Vec<(Steady, Line)>, out: &mut Out) {
+        out.count("prompt lost", 1);
+        if command.as_fixed() == Some(Fixed::CloseProtocol) {
+            self.leaving = Leaving::Done;
+        }
+        if matches!(self.phase, Phase::Asking) && !lines.is_empty() {
+            // It answered, so it has its settings: only the prompt is lost.
+            self.finished(now, command, asked, lines, out);
+        } else {
+            self.unset(now);
         }
     }
 
@@ -376,7 +355,7 @@ impl Driver {
     fn finished(&mut self, now: Steady, command: Command, asked: Steady, lines: Vec<(Steady, Line)>, out: &mut Out) {
         for (_, line) in &lines {
             if let Line::Error(error) = line {
-                self.adapter_error(now, *error, out);
+                self.adapter_error(*error, out);
             }
         }
         match command.as_fixed() {
@@ -384,7 +363,8 @@ impl Driver {
             Some(Fixed::CloseProtocol) => self.leaving = Leaving::Done,
             _ => {}
         }
-        if command.as_request().is_some() && lines.iter().any(|(_, line)| *line == Line::Searching) {
+        let searched = [Line::Searching, Line::Error(AdapterError::UnableToConnect)];
+        if command.as_request().is_some() && lines.iter().any(|(_, line)| searched.contains(line)) {
             return self.searched(now, out);
         }
         // A banner amid a reply: it was reset.
@@ -408,8 +388,15 @@ impl Driver {
         let lines: Vec<Line> = lines.iter().map(|(_, line)| line.clone()).collect();
         let judged = setup.answer(&lines);
         if let Some(identity) = setup.identity.take() {
-            out.count_once(format!("adapter: {identity}"));
-            self.identity = Some(identity);
+            // One name for each time that the port is opened, whatever it says later.
+            match &self.identity {
+                Some(known) if *known == identity => {}
+                Some(_) => out.count("adapter calls itself otherwise", 1),
+                None => {
+                    out.count_once(format!("adapter: {identity}"));
+                    self.identity = Some(identity);
+                }
+            }
         }
         match judged {
             Judged::Taken | Judged::Again => {}
@@ -452,7 +439,7 @@ impl Driver {
 
     fn monitored(&mut self, now: Steady, line: &Line, out: &mut Out) {
         if let Line::Error(error) = line {
-            self.adapter_error(now, *error, out);
+            self.adapter_error(*error, out);
         }
         if self.is_banner(line) {
             out.count("reset of the adapter, unasked", 1);
@@ -468,7 +455,7 @@ impl Driver {
     fn unasked(&mut self, now: Steady, line: &Line, out: &mut Out) {
         out.count("unasked lines", 1);
         if let Line::Error(error) = line {
-            self.adapter_error(now, *error, out);
+            self.adapter_error(*error, out);
         }
         if self.is_banner(line) {
             out.count("reset of the adapter, unasked", 1);
@@ -483,7 +470,7 @@ impl Driver {
         matches!(line, Line::Words(words) if words.contains(identity))
     }
 
-    fn adapter_error(&mut self, now: Steady, error: AdapterError, out: &mut Out) {
+    fn adapter_error(&mut self, error: AdapterError, out: &mut Out) {
         out.count(&error.to_string(), 1);
         if error.is_of_the_bus() {
             if self.listen {
@@ -495,7 +482,8 @@ impl Driver {
         }
         match error {
             AdapterError::NoData | AdapterError::Stopped | AdapterError::NotUnderstood => {}
-            AdapterError::UnableToConnect => self.searched(now, out),
+            // What follows from it, is told where the request ends.
+            AdapterError::UnableToConnect => {}
             _ => out.trouble_once(error.to_string()),
         }
     }

@@ -38,6 +38,12 @@ impl AtAdapter {
         Self { settings, driver, out: Out::default() }
     }
 
+    /// The same adapter, by which a run opens with what the ECUs know, and with the vehicle number if that is wanted: personal
+    /// data, only where the configuration asks for it.
+    pub fn opening(self, vehicle_number: bool) -> Self {
+        Self { driver: self.driver.opening(vehicle_number), ..self }
+    }
+
     /// Sends, and hands on, what came of bytes and time.
     fn hand_on(&mut self, port: &mut Port, outlet: &Outlet) -> Result<(), Failure> {
         outlet.send(&mut self.out.batch);

@@ -59,17 +59,28 @@ impl Channel {
         channel.set_up(outlet)?;
         // From a channel that was left open, at who knows which bit rate.
         channel.events.clear();
-        channel.open(Mode::Listening, outlet)?;
+        channel.open_to_listen(outlet)?;
         Ok(channel)
     }
 
-    /// Opens it in another mode; what came meanwhile is kept.
+    /// Opens it anew to listen; what came meanwhile is kept.
     ///
     /// # Errors
-    /// If the adapter refuses, or its port is gone.
-    pub fn reopen(&mut self, mode: Mode, outlet: &Outlet) -> Result<(), Failure> {
+    /// As [`Self::listen`].
+    pub fn back_to_listening(&mut self, outlet: &Outlet) -> Result<(), Failure> {
         self.set_up(outlet)?;
-        self.open(mode, outlet)
+        self.open_to_listen(outlet)
+    }
+
+    /// Opens it anew as a member of the bus; what came meanwhile is kept. False if the adapter refuses: it is closed then.
+    ///
+    /// # Errors
+    /// If the adapter refuses the bit rate that it took before, or its port is gone.
+    pub fn join(&mut self, outlet: &Outlet) -> Result<bool, Failure> {
+        self.set_up(outlet)?;
+        // Whatever becomes of the command, the adapter may be a member from now on.
+        self.mode = Mode::Member;
+        Ok(self.command(Command::Open, outlet)? != Answer::Refused)
     }
 
     /// How it is open.
@@ -139,23 +150,15 @@ impl Channel {
         Ok(())
     }
 
-    fn open(&mut self, mode: Mode, outlet: &Outlet) -> Result<(), Failure> {
-        // Before the command: whatever becomes of it, the adapter may be a member of the bus from now on.
-        self.mode = mode;
-        let (command, refused) = match mode {
-            Mode::Listening => (
-                Command::Listen,
-                "the adapter refuses to listen only ('L'); it is not opened otherwise, as it would disturb the bus \
-                 at a wrong bit rate: use one that can, or update its firmware",
-            ),
-            Mode::Member => {
-                (Command::Open, "the adapter refuses to open ('O'), so nothing can be asked; turn polling off")
-            }
-        };
-        match self.command(command, outlet)? {
-            Answer::Refused => Err(self.failure(refused)),
-            Answer::Done | Answer::None => Ok(()),
+    fn open_to_listen(&mut self, outlet: &Outlet) -> Result<(), Failure> {
+        if self.command(Command::Listen, outlet)? == Answer::Refused {
+            return Err(self.failure(
+                "the adapter refuses to listen only ('L'); it is not opened otherwise, as it would disturb the bus at a \
+                 wrong bit rate: use one that can, or update its firmware",
+            ));
         }
+        self.mode = Mode::Listening;
+        Ok(())
     }
 
     /// Sends a command and waits for its answer. A frame is one too: a closed channel gives none.

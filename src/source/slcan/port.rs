@@ -65,16 +65,35 @@ impl SlcanAdapter {
                 closes_gate |= hearing.take(outlet, arrival, event, self.asking.as_mut());
             }
             if closes_gate && channel.mode() == Mode::Member {
-                channel.reopen(Mode::Listening, outlet)?;
+                channel.back_to_listening(outlet)?;
             }
-            if let Some(asking) = &mut self.asking {
-                ask(asking, channel, outlet, &mut hearing.batch)?;
-                if outlet.now() - reported >= REPORT_PERIOD {
-                    reported = outlet.now();
-                    asking.report(outlet);
-                }
+            self.ask(channel, outlet, &mut hearing.batch)?;
+            if outlet.now() - reported >= REPORT_PERIOD {
+                reported = outlet.now();
+                self.asking.iter().for_each(|asking| asking.report(outlet));
             }
             outlet.send(&mut hearing.batch);
+        }
+        Ok(())
+    }
+
+    /// Sends what may be sent now.
+    fn ask(&mut self, channel: &mut Channel, outlet: &Outlet, batch: &mut Batch) -> Result<(), Failure> {
+        let Some(asking) = &mut self.asking else { return Ok(()) };
+        while let Some(frame) = asking.next(outlet, batch) {
+            if channel.mode() == Mode::Listening && !channel.join(outlet)? {
+                outlet.trouble("the adapter refuses to open ('O'), so nothing is asked and it only listens");
+                asking.down();
+                asking.report(outlet);
+                self.asking = None;
+                return channel.back_to_listening(outlet);
+            }
+            // The gate has not seen it yet. The session takes the frame for one that did not leave.
+            if channel.shows_errors() {
+                return Ok(());
+            }
+            channel.send(frame)?;
+            asking.left(outlet.now());
         }
         Ok(())
     }
@@ -100,22 +119,6 @@ impl Live for SlcanAdapter {
         let closed = channel.close();
         ended.and(if outlet.stopping() { Ok(()) } else { closed })
     }
-}
-
-/// Sends what may be sent now.
-fn ask(asking: &mut Asking, channel: &mut Channel, outlet: &Outlet, batch: &mut Batch) -> Result<(), Failure> {
-    while let Some(frame) = asking.next(outlet, batch) {
-        if channel.mode() == Mode::Listening {
-            channel.reopen(Mode::Member, outlet)?;
-        }
-        // The gate has not seen it yet. The session takes the frame for one that did not leave.
-        if channel.shows_errors() {
-            return Ok(());
-        }
-        channel.send(frame)?;
-        asking.left(outlet.now());
-    }
-    Ok(())
 }
 
 /// What is remembered of an open channel.

@@ -9,6 +9,10 @@ use crate::time::{Span, Steady, WallClock};
 
 /// How far outside its bounds a placed stamp may lie: the two clocks are read one after the other, not at once.
 const SLACK: Span = Span::of_millis(1);
+/// How long before its bounds it may lie where the clock was set and nothing fits better: between its stamp and its place in the
+/// queue a frame waits for the kernel, on a busy computer for tens of milliseconds. Time servers set clocks by more than this, and slew by less
+/// (common practice, no source).
+const WAITED: Span = Span::of_millis(100);
 
 /// Both clocks, read around one taking of frames from the kernel.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -32,8 +36,8 @@ impl Reading {
 
 /// Places the stamps of one source.
 ///
-/// What is placed never goes back, never lies after `now`, and is wrong by no more than the time since the last taking, even
-/// where the wall clock was set several times in between; where it was set once, by more than that time, it is exact.
+/// What is placed never goes back and never lies after `now`. Where the wall clock was not set since the last taking, or once
+/// and by more than the time between and [`WAITED`], it is the kernel's moment; else it is wrong by no more than those two.
 #[derive(Clone, Debug)]
 pub struct KernelClock {
     /// Steady less wall clock, at this taking.
@@ -69,13 +73,18 @@ impl KernelClock {
 
     /// When a frame with this stamp arrived.
     pub fn place(&mut self, stamp: WallClock) -> Steady {
-        let (earliest, latest) = (self.floor - SLACK, self.last.now + SLACK);
-        let [here, earlier] = [self.offset, self.before].map(|offset| Steady(stamp.0.saturating_add(offset.0)));
-        let fits = |at: Steady| (earliest..=latest).contains(&at);
-        let at = if !fits(here) && fits(earlier) { earlier } else { here };
-        self.clamped += u64::from(!fits(at));
+        let placed = [self.offset, self.before].map(|offset| Steady(stamp.0.saturating_add(offset.0)));
+        let latest = self.last.now + SLACK;
+        let since = |earliest: Steady| placed.into_iter().find(|at| (earliest..=latest).contains(at));
+        // Where the clock was not set there is no doubt, however long the frame waited.
+        let was_set = (self.offset - self.before).0.saturating_abs() > SLACK.0;
+        let oldest = if was_set { self.floor } else { self.top.min(self.floor) } - WAITED;
+        let at = since(self.floor - SLACK).or_else(|| since(oldest)).unwrap_or_else(|| {
+            self.clamped += 1;
+            placed[0].max(self.floor)
+        });
         // Not `clamp`, which panics where a steady clock that stands still makes the bounds cross.
-        self.top = at.min(self.last.now).max(self.floor).max(self.top);
+        self.top = at.min(self.last.now).max(self.top);
         self.top
     }
 
@@ -140,6 +149,19 @@ mod tests {
         assert_eq!(world.take(3_000_000, &[20_000, 1_000_000], false), [20_000, 1_000_000]);
         assert_eq!(world.take(3_000_300, &[1_400_000, 1_600_000], false), [1_400_000, 1_600_000]);
         assert_eq!(world.take(3_000_600, &[2_900_000], true), [2_900_000]);
+        assert_eq!(world.clock.take_clamped(), 0);
+    }
+
+    #[test]
+    fn a_frame_that_waited_for_the_kernel_keeps_its_stamp() {
+        let mut world = World::new(5_000_000, HOUR, 35_000);
+        assert_eq!(world.take(10_000, &[9_000], true), [9_000]);
+        assert_eq!(world.take(20_000, &[], true), [0; 0]);
+        assert_eq!(world.take(30_000, &[9_100, 25_000], true), [9_100, 25_000]);
+        assert_eq!(world.take(40_000, &[25_100, 39_000], true), [25_100, 39_000]);
+        assert_eq!(world.take(900_000, &[], true), [0; 0]);
+        assert_eq!(world.take(910_000, &[], true), [0; 0]);
+        assert_eq!(world.take(920_000, &[40_500, 919_000], true), [40_500, 919_000]);
         assert_eq!(world.clock.take_clamped(), 0);
     }
 

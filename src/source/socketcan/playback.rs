@@ -21,8 +21,8 @@ use crate::source::clock::Clock;
 use crate::source::replay::Replay;
 use crate::time::{Span, Steady};
 
-/// Frames are sent in steps this far apart; none is later than that while the machine keeps up.
-const STEP: Span = Span::of_millis(5);
+/// Frames that are due within this time go together; so none is later than that while the machine keeps up.
+const STEP: Span = Span::of_millis(1);
 /// How long an interface whose queue is full is waited for.
 const FULL_MAX: Span = Span::of_seconds(2);
 /// How long is waited between two looks at such a queue.
@@ -160,10 +160,11 @@ impl<P: Port> Player<'_, P> {
         named.or_else(|| self.ports.iter().position(|(bus, _)| bus.is_none()))
     }
 
-    /// Waits until a frame is due, or a step longer so that several go at once; returns how late it is.
+    /// Waits until a frame is due, or for a step where that is longer; returns how late it is.
     fn wait_for(&mut self, at: Steady) -> Span {
         let now = self.clock.now();
-        let (first, began) = *self.began.get_or_insert((at, now));
+        // The first frame is waited for too, so that it is as late as the others are.
+        let (first, began) = *self.began.get_or_insert((at, now + STEP + STEP));
         let due = began + Span::from_seconds((at - first).seconds() / self.speed);
         if due > now {
             let wake = due.max(now + STEP);

@@ -29,6 +29,12 @@ sleep 5
 kill -TERM "$daemon"
 status=0
 wait "$daemon" || status=$?
+cansend vcan0 100#04                            # again, and for the vehicle number
+./drawdownd --config number-car.toml >> daemon-said.txt 2>&1 &
+daemon=$!
+sleep 8
+kill -TERM "$daemon"
+wait "$daemon" || status=$?
 sleep 0.3
 kill "$talker" "$capture"
 echo "daemon: exit status $status, $(wc -l < capture.log) frames captured"

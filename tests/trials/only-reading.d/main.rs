@@ -1,7 +1,7 @@
 //! The trial `only-reading`, the part that needs the library: random configurations, each with a conversation.
 //!
-//! `only_reading CONFIGURATIONS SEED` writes every frame that would have been sent to standard output, 32 bytes each, with what
-//! it was sent under; judges none of them (`judge.py` does), and says on standard error how much of what was reached.
+//! `only_reading CONFIGURATIONS SEED` writes every frame that would have been sent to standard output, 32 bytes each, with
+//! what it was sent under; judges none of them (`drawn.py` does), and says on standard error how much of what was reached.
 
 use std::io::{self, BufWriter, Write};
 
@@ -19,7 +19,7 @@ const STEPS: usize = 24;
 /// One configuration of so many goes the whole way, as the text of a signal map.
 const TEXTS: u64 = 16;
 
-/// What the random driver knows of its own doings; `judge.py` has the layout.
+/// What the random driver knows of its own doings; `drawn.py` has the layout.
 struct Around {
     quiet_since: i64,
     sound: bool,
@@ -78,7 +78,7 @@ fn converse(
         reached.texts += 1;
         polls_of_text(random, allowed, reached)
     } else {
-        (0..6).filter_map(|_| poll(random, allowed, reached)).take(3).collect()
+        (0..16).filter_map(|_| poll(random, allowed, reached)).take(3).collect()
     };
     reached.polls += polls.len() as u64;
     let gateway = one_in(random, 2);

@@ -19,6 +19,12 @@ bit_rate = 500000
 """
 
 
+WITH_NUMBER = CONFIGURATION.replace("DATA", "DATA-NUMBER").replace("map.toml", "number.toml").replace(
+    "on = true", "on = true\nvehicle_number = true")
+"""The same car, asked for its vehicle number by a map that asks for little else."""
+NUMBER_MAP = '[[poll]]\nquantity = "speed"\nperiod_s = 0.5\n'
+
+
 def poll(name, keys, *signals):
     """A poll written out; a signal is (name, first byte, bytes)."""
     text = f'[[poll]]\nname = "{name}"\n{keys}\n'
@@ -57,6 +63,8 @@ MAP = "".join([
     poll("FOREIGN", "request_id = 0x123\nresponse_id = 0x124\nservice = 1\nidentifier = 0x0d\nperiod_s = 0.5"),
 ])
 
+VEHICLE_NUMBER = b"1D4GP00R55B123456".hex().upper()
+"""The example of an adapter's data sheet, no car's."""
 FILL = "5A"
 CELLS = "624001**" + FILL * 99 + "1234" + FILL * 74 + "**"
 LONGEST = "624002" + FILL * 4091 + "**"
@@ -89,6 +97,8 @@ ECUS = "\n".join([
     *bitmaps("a", "all-a", {0x0D, 0xA6}),
     *bitmaps("b", "all-b", {0x5B}),
     *bitmaps("w", "all-w", {0x42}),
+    f"on all-a 0902 as a then 0 490201{VEHICLE_NUMBER}",
+    f"on all-b 0902 as b then 0 490201{VEHICLE_NUMBER}",
     "on all-a 010D as a then 3 410D**",
     "on all-a 01A6 as a then 0 41A6000A2C**",
     "on all-b 015B as b then 10 415B**",

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import drawn
 import judge
+import rules
 import scene
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -32,10 +33,12 @@ def session(folder: Path) -> tuple[list[str], dict]:
     """The daemon on the bench; what was wrong, and counts."""
     ecu = folder / "ecu"
     subprocess.run(["cc", "-O1", "-Wall", "-Wextra", "-o", ecu, HERE / "ecu.c"], check=True)
-    for name, text in [("car.toml", scene.CONFIGURATION), ("map.toml", scene.MAP), ("ecus.txt", scene.ECUS)]:
+    for name, text in [("car.toml", scene.CONFIGURATION), ("map.toml", scene.MAP), ("ecus.txt", scene.ECUS),
+                       ("number-car.toml", scene.WITH_NUMBER), ("number.toml", scene.NUMBER_MAP)]:
         (folder / name).write_text(text)
-    inside = [(folder / name, f"/trial/{name}") for name in ("ecu", "car.toml", "map.toml", "ecus.txt")]
-    out = ("capture.log", "answers.txt", "ecu-said.txt", "daemon-said.txt", "DATA")
+    inside = [(folder / name, f"/trial/{name}") for name in
+              ("ecu", "car.toml", "map.toml", "ecus.txt", "number-car.toml", "number.toml")]
+    out = ("capture.log", "answers.txt", "ecu-said.txt", "daemon-said.txt", "DATA", "DATA-NUMBER")
     outcome = machine.Machine(
         HERE / "guest.sh", bring_in=[*inside, (RELEASE / "drawdownd", "/trial/drawdownd")],
         bring_out=[(folder / name, f"/trial/{name}") for name in out], settings={"ASKING": str(ASKING_S)},
@@ -46,6 +49,8 @@ def session(folder: Path) -> tuple[list[str], dict]:
     frames = judge.read(folder / "capture.log")
     wrong, counts = judge.judge(frames)
     unequal, replies = judge.compare(folder)
+    unequal += judge.vehicle_numbers(folder)
+    unequal += judge.blind_spots(frames, len(wrong))
     lost = replies["replies_said"] - replies["replies_recorded"]
     if lost > LOST_MAX * replies["replies_said"]:
         unequal.append(f"{lost} of {replies['replies_said']} replies were not recorded")
@@ -56,6 +61,8 @@ def main() -> int:
     """Both halves; returns the exit status."""
     configurations, seed = int(sys.argv[1]), sys.argv[2]
     began = time.monotonic()
+    if misjudged := rules.told_apart():
+        sys.exit(f"the rules misjudge {misjudged} of {len(rules.KNOWN)} known frames")
     random = drawn.run(RELEASE / "examples/only_reading", configurations, seed)
     middle = time.monotonic()
     print(f"random configurations: {configurations}, of which {random['maps_as_text']} as a map's text; polls {random['polls']}, "

@@ -2,6 +2,9 @@
 
 #![allow(dead_code)]
 
+pub mod adapter;
+pub mod cable;
+
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 

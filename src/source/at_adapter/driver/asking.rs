@@ -3,6 +3,7 @@
 //! Holds the gate of this adapter's bus: no request is given out while it is closed or the car may not be asked. Sends
 //! nothing itself, and never asks twice at once.
 
+use super::super::super::asking::unsupported;
 use super::super::command::{Command, Fixed, Protocol};
 use super::super::messages::{LineFault, Message, Shown, assemble};
 use super::super::reply::{AdapterError, Line};
@@ -13,7 +14,7 @@ use crate::diag::permission::Permission;
 use crate::diag::reply::{Answer, answer};
 use crate::diag::schedule::{Ending, Poll, PollReport, Schedule};
 use crate::diag::target::text;
-use crate::diag::{Request, Target};
+use crate::diag::{Opening, Request, Target};
 use crate::observation::{Bus, CanId, Item, Reply, Stamped};
 use crate::time::Steady;
 
@@ -46,7 +47,8 @@ enum Filter {
 /// The poll that is being asked.
 #[derive(Clone, Copy, Debug)]
 struct Open {
-    index: usize,
+    /// The poll's place in the schedule; `None`: a question of the opening.
+    index: Option<usize>,
     request: Request,
     target: Target,
     picked: Steady,
@@ -62,6 +64,9 @@ pub(super) struct Requests {
     bus: Bus,
     protocol: Protocol,
     polls: Vec<Poll>,
+    /// Whether a run opens with questions of its own, and the vehicle number among them.
+    opens: Option<bool>,
+    opening: Opening,
     schedule: Schedule,
     pub gate: Gate,
     open: Option<Open>,
@@ -84,6 +89,8 @@ impl Requests {
         Self {
             bus,
             protocol,
+            opens: None,
+            opening: Opening::default(),
             schedule: Schedule::new(polls.clone()),
             polls,
             gate: Gate::new(true),
@@ -100,6 +107,18 @@ impl Requests {
         }
     }
 
+    /// Asks what opens a run before any poll: which quantities the ECUs know, and the vehicle number where that is wanted.
+    pub fn open_with(&mut self, vehicle_number: bool) {
+        self.opens = Some(vehicle_number);
+        self.open_run();
+    }
+
+    fn open_run(&mut self) {
+        let wide = self.protocol.is_29_bits();
+        let opens = self.opens.map(|vehicle_number| Opening::of_width(&self.polls, vehicle_number, wide));
+        self.opening = opens.unwrap_or_default();
+    }
+
     /// The port was opened anew: perhaps another adapter hangs there.
     pub fn opened(&mut self, now: Steady) {
         self.abandon(now);
@@ -111,6 +130,7 @@ impl Requests {
     pub fn new_run(&mut self, out: &mut Out) {
         self.open = None;
         self.schedule = Schedule::new(self.polls.clone());
+        self.open_run();
         self.gate = Gate::new(true);
         self.waiting.new_run();
         self.bar(out);
@@ -135,7 +155,24 @@ impl Requests {
     /// The request under way will get no reply.
     fn abandon(&mut self, now: Steady) {
         if let Some(open) = self.open.take() {
-            self.schedule.ended(open.index, open.picked, now, Ending::Silent);
+            match open.index {
+                Some(index) => self.schedule.ended(index, open.picked, now, Ending::Silent),
+                None => self.opening.ended(Some(Ending::Silent)),
+            }
+        }
+    }
+
+    /// The request under way has ended.
+    fn ended(&mut self, open: &Open, now: Steady, ending: Ending, out: &mut Out) {
+        self.open = None;
+        match open.index {
+            Some(index) => self.schedule.ended(index, open.picked, now, ending),
+            None => self.opening.ended(Some(ending)),
+        }
+        for lacking in self.opening.lacking() {
+            self.schedule.unsupported(lacking.index);
+            let poll = self.schedule.poll(lacking.index).map(|poll| poll.name.clone()).unwrap_or_default();
+            out.trouble_once(unsupported(&poll, &lacking.elsewhere));
         }
     }
 
@@ -149,6 +186,10 @@ impl Requests {
 
     /// Never asks what this adapter can't ask or whose answer it can't attribute, and says so.
     fn bar(&mut self, out: &mut Out) {
+        if self.shown == Shown::DataOnly {
+            // Every ECU may answer, and it would not be known which did.
+            self.opening = Opening::default();
+        }
         for (index, poll) in self.polls.iter().enumerate() {
             let target = &poll.target;
             let wide = matches!(target.asked(), CanId::Extended(_));
@@ -176,9 +217,14 @@ impl Requests {
             return Some(Command::fixed(Fixed::HeadersOff));
         }
         if self.open.is_none() {
-            let index = self.schedule.pick(now, permission)?;
-            let poll = self.schedule.poll(index)?;
-            let (request, target) = (poll.request, poll.target);
+            let (index, request, target) = match self.opening.next() {
+                Some((request, target)) => (None, request, target),
+                None => {
+                    let index = self.schedule.pick(now, permission)?;
+                    let poll = self.schedule.poll(index)?;
+                    (Some(index), poll.request, poll.target)
+                }
+            };
             self.open = Some(Open { index, request, target, picked: now, failed: 0, retried: 0, pleaded: false });
         }
         let open = self.open?;
@@ -190,7 +236,8 @@ impl Requests {
             let all = Command::fixed(Fixed::ReceiveAll);
             return Some(Command::receive_from(&open.target).unwrap_or(all));
         }
-        Some(self.waiting.command(open.index).unwrap_or(Command::request(open.request)))
+        let settings = open.index.and_then(|index| self.waiting.command(index));
+        Some(settings.unwrap_or(Command::request(open.request)))
     }
 
     /// Takes the reply to a command that [`Self::next`] gave.
@@ -236,7 +283,7 @@ impl Requests {
     fn took(&mut self, command: Command, open: Open) {
         if command == Command::header(&open.target) {
             self.header = Some(open.target.asked());
-        } else if !self.waiting.answered_setting(command, true) {
+        } else if !self.wait_answered(open, command, true) {
             self.filter = open.target.only_answer().map_or(Filter::All, Filter::Only);
         }
         if let Some(open) = &mut self.open {
@@ -244,16 +291,26 @@ impl Requests {
         }
     }
 
+    /// Whether a command was about waiting, which questions of the opening leave as it is.
+    fn wait_answered(&mut self, open: Open, command: Command, taken: bool) -> bool {
+        open.index.is_some_and(|index| self.waiting.answered_setting(index, command, taken))
+    }
+
     fn refused(&mut self, now: Steady, command: Command, open: Open, out: &mut Out) {
         if command == Command::header(&open.target) {
-            self.schedule.bar(open.index);
-            self.abandon(now);
+            match open.index {
+                Some(index) => {
+                    self.schedule.bar(index);
+                    self.abandon(now);
+                }
+                None => (self.open, self.opening) = (None, Opening::default()),
+            }
             let asked = text(open.target.asked());
             out.trouble_once(format!("the adapter refuses to ask {asked} ({command}); it is not asked"));
             return;
         }
         out.count_once(format!("setting refused: {command}"));
-        if !self.waiting.answered_setting(command, false) {
+        if !self.wait_answered(open, command, false) {
             self.filter_refused = true;
             self.bar(out);
             if self.shown == Shown::DataOnly && !is_attributable(&open.target, true) {
@@ -285,9 +342,13 @@ impl Requests {
             let at = data.get(message.line).map_or(now, |(at, _)| *at);
             self.message(at, &open, message, &mut best, out);
         }
+        let Some(index) = open.index else {
+            self.ended(&open, now, best.ending, out);
+            return after;
+        };
         match best.ending {
             Ending::Silent if best.pending && !open.pleaded => {
-                self.waiting.pleaded(open.index);
+                self.waiting.pleaded(index);
                 if let Some(open) = &mut self.open {
                     open.pleaded = true;
                 }
@@ -295,12 +356,11 @@ impl Requests {
             }
             Ending::Silent => {
                 out.count(&format!("request {} not answered", open.request), 1);
-                self.waiting.silent(open.index);
+                self.waiting.silent(index);
             }
-            _ => self.waiting.answered(open.index, asked, data.iter().map(|(at, _)| *at)),
+            _ => self.waiting.answered(index, asked, data.iter().map(|(at, _)| *at)),
         }
-        self.schedule.ended(open.index, open.picked, now, best.ending);
-        self.open = None;
+        self.ended(&open, now, best.ending, out);
         // A reply to another question may mean that all replies come one behind.
         if after == After::Nothing && best.other && best.ending == Ending::Silent { After::Doubt } else { after }
     }
@@ -343,7 +403,7 @@ impl Requests {
         After::Nothing
     }
 
-    fn message(&self, at: Steady, open: &Open, message: &Message, best: &mut Best, out: &mut Out) {
+    fn message(&mut self, at: Steady, open: &Open, message: &Message, best: &mut Best, out: &mut Out) {
         let from = match message.from {
             Some(from) if open.target.is_answered_by(from) => from,
             Some(_) => return out.count("reply of an identifier that was not asked", 1),
@@ -353,8 +413,11 @@ impl Requests {
             },
         };
         match answer(&open.request, &message.bytes) {
-            Answer::Positive(_) => {
+            Answer::Positive(data) => {
                 best.ending = Ending::Answered;
+                if open.index.is_none() {
+                    self.opening.answered(from, data);
+                }
                 let reply =
                     Reply { bus: self.bus, from, request: open.request.bytes(), payload: message.bytes.clone() };
                 out.batch.rest.push(Stamped { at, item: Item::Reply(reply) });

@@ -1,9 +1,10 @@
 //! How long the adapter waits for replies: adapting by itself first, then from measured gaps, then patiently for slow ECUs.
 //!
 //! The adapter waits anew after every line it receives, and gives its prompt when nothing more came: waiting too short loses
-//! replies, waiting too long costs link time. Knows polls by their index; sends nothing.
+//! replies; waiting too long costs link time, little while the adapter adapts (it then waits less after a line than for the
+//! first), much when it does not. Knows polls by their index; sends nothing.
 
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::BTreeMap;
 
 use super::super::command::{Command, Fixed};
 use crate::time::{Span, Steady};
@@ -13,58 +14,48 @@ const FIRST: Span = Span::of_millis(200);
 /// The least: an ECU has 50 ms to answer (P2, ISO 15765-4).
 const LEAST: Span = Span::of_millis(60);
 /// The most that the adapter can be told.
-pub(super) const MOST: Span = Span::of_millis(1_020);
-/// Gaps that are remembered, and how many new ones make a new waiting time.
-const RECENT: usize = 16;
-/// Silences in a row after which a poll is asked patiently.
+const MOST: Span = Span::of_millis(1_020);
+/// Silences in a row after which a poll is asked with more patience.
 const PATIENCE: u8 = 2;
 
-/// Whether a poll needs patience.
+/// How much patience a poll needs.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 enum Need {
-    /// Not known: silences in a row.
-    Unknown(u8),
-    /// The next time it is asked patiently.
-    Trying,
-    /// Patience brought an answer, with this wait.
-    Helps(Span),
-    /// Patience brought nothing: it is not worth its time in this run.
+    /// Not more than the measured gaps say, for all that is known: silences in a row.
+    Usual(u8),
+    /// The next time it is asked with the longest wait.
+    Long,
+    /// That was in vain: the next time the adapter must not adapt either.
+    Fixed,
+    /// Not adapting brought an answer.
+    FixedHelps,
+    /// No patience brought an answer: it is not worth its time in this run.
     Useless,
 }
 
-/// What the adapter was told, and what it should be told.
-#[derive(Clone, Debug)]
-pub(super) struct Waiting {
-    normal: Span,
-    gaps: VecDeque<Span>,
-    fresh: usize,
-    needs: BTreeMap<usize, Need>,
-    /// What the adapter confirmed; `None`: not known.
-    adaptive: Option<bool>,
-    wait: Option<Command>,
-    /// What it refused since it was set up.
-    refused: Vec<Command>,
+/// What is known of one poll.
+#[derive(Clone, Copy, Debug)]
+struct Known {
+    need: Need,
+    /// The wait that its measured gaps ask for; `None` before the first reply.
+    wanted: Option<Span>,
 }
 
-impl Default for Waiting {
-    fn default() -> Self {
-        Self {
-            normal: FIRST,
-            gaps: VecDeque::with_capacity(RECENT),
-            fresh: 0,
-            needs: BTreeMap::new(),
-            adaptive: None,
-            wait: None,
-            refused: Vec::new(),
-        }
-    }
+/// What the adapter was told, and what it should be told.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Waiting {
+    polls: BTreeMap<usize, Known>,
+    /// What the adapter confirmed; `None`: not known.
+    adaptive: Option<bool>,
+    wait: Option<Span>,
+    /// What it refused since it was set up.
+    refused: Vec<Command>,
 }
 
 impl Waiting {
     /// The adapter was set up anew; `adaptive`: it confirmed adapting waits.
     pub fn set_up(&mut self, adaptive: bool) {
-        self.adaptive = adaptive.then_some(true);
-        self.wait = None;
+        (self.adaptive, self.wait) = (adaptive.then_some(true), None);
         self.refused.clear();
         if !adaptive {
             self.refused.push(Command::fixed(Fixed::AdaptiveTiming));
@@ -73,26 +64,41 @@ impl Waiting {
 
     /// A new run: what was useless may be worth its time again.
     pub fn new_run(&mut self) {
-        self.needs.clear();
+        self.polls.clear();
     }
 
     /// The command that the adapter should be given before this poll is asked, if any.
     pub fn command(&self, poll: usize) -> Option<Command> {
-        let patient = match self.needs.get(&poll) {
-            Some(Need::Trying) => Some(MOST),
-            Some(Need::Helps(wait)) => Some(*wait),
-            _ => None,
-        };
-        let adaptive = Command::fixed(if patient.is_some() { Fixed::AdaptiveTimingOff } else { Fixed::AdaptiveTiming });
-        let wait = Command::wait(patient.unwrap_or(self.normal));
-        if self.adaptive != Some(patient.is_none()) && !self.refused.contains(&adaptive) {
+        let need = self.polls.get(&poll).map_or(Need::Usual(0), |known| known.need);
+        let adapt = !matches!(need, Need::Fixed | Need::FixedHelps);
+        let adaptive = Command::fixed(if adapt { Fixed::AdaptiveTiming } else { Fixed::AdaptiveTimingOff });
+        if self.adaptive != Some(adapt) && !self.refused.contains(&adaptive) {
             return Some(adaptive);
         }
-        (self.wait != Some(wait) && !self.refused.contains(&wait)).then_some(wait)
+        let target = self.target(poll, need);
+        // A little more than needed is not worth a command.
+        let fits = |set: Span| set == target || set > target && target < MOST && set.0 <= target.0 / 2 * 3;
+        let wait = Command::wait(target);
+        (!self.wait.is_some_and(fits) && !self.refused.contains(&wait)).then_some(wait)
     }
 
-    /// Whether a command is one of these settings; if so, notes whether the adapter took it.
-    pub fn answered_setting(&mut self, command: Command, taken: bool) -> bool {
+    /// The wait for a poll.
+    fn target(&self, poll: usize, need: Need) -> Span {
+        let own = self.polls.get(&poll).and_then(|known| known.wanted);
+        let target = match need {
+            Need::Long | Need::Fixed => MOST,
+            Need::Usual(_) | Need::Useless if self.adaptive == Some(true) => {
+                // One wait for all, so that it need not be set again and again.
+                let all = self.polls.values().filter_map(|known| known.wanted).max();
+                all.unwrap_or(FIRST).max(own.unwrap_or(FIRST))
+            }
+            _ => own.unwrap_or(FIRST),
+        };
+        target.max(LEAST).min(MOST)
+    }
+
+    /// Whether a command is one of these settings; if so, notes whether the adapter took it. `poll`: it was given for.
+    pub fn answered_setting(&mut self, poll: usize, command: Command, taken: bool) -> bool {
         let adaptive = match command.as_fixed() {
             Some(Fixed::AdaptiveTiming) => Some(true),
             Some(Fixed::AdaptiveTimingOff) => Some(false),
@@ -104,12 +110,15 @@ impl Waiting {
         match (taken, adaptive) {
             (false, _) => self.refused.push(command),
             (true, Some(adaptive)) => self.adaptive = Some(adaptive),
-            (true, None) => self.wait = Some(command),
+            (true, None) => {
+                let need = self.polls.get(&poll).map_or(Need::Usual(0), |known| known.need);
+                self.wait = Some(self.target(poll, need));
+            }
         }
         true
     }
 
-    /// A poll was answered: `asked`, and the moments at which the reply's lines came.
+    /// A poll was answered: when it was asked, and the moments at which the reply's lines came.
     pub fn answered(&mut self, poll: usize, asked: Steady, lines: impl Iterator<Item = Steady>) {
         let mut gap = Span(0);
         let mut last = asked;
@@ -117,54 +126,34 @@ impl Waiting {
             gap = gap.max(at - last);
             last = at;
         }
-        let wanted = Span((gap.0.saturating_mul(2)).saturating_add(20_000)).max(LEAST).min(MOST);
-        match self.needs.get_mut(&poll) {
-            Some(need @ (Need::Trying | Need::Helps(_))) => *need = Need::Helps(wanted.max(FIRST)),
-            Some(need) => *need = Need::Unknown(0),
-            None => {
-                self.needs.insert(poll, Need::Unknown(0));
-            }
-        }
-        if matches!(self.needs.get(&poll), Some(Need::Helps(_))) {
-            return;
-        }
-        if self.gaps.len() == RECENT {
-            self.gaps.pop_front();
-        }
-        self.gaps.push_back(wanted);
-        self.fresh += 1;
-        if self.fresh >= RECENT {
-            self.fresh = 0;
-            let longest = self.gaps.iter().copied().max().unwrap_or(FIRST);
-            // Small changes are not worth a command.
-            if (longest - self.normal).0.abs() > self.normal.0 / 4 {
-                self.normal = longest;
-            }
-        }
+        let now = Span(gap.0.saturating_mul(2).saturating_add(20_000)).max(LEAST).min(MOST);
+        let known = self.known(poll);
+        known.need = match known.need {
+            Need::Fixed | Need::FixedHelps => Need::FixedHelps,
+            _ => Need::Usual(0),
+        };
+        // Up at once, down slowly.
+        known.wanted = Some(known.wanted.map_or(now, |wanted| now.max(Span(wanted.0 - (wanted.0 - now.0) / 8))));
     }
 
     /// A poll was not answered.
     pub fn silent(&mut self, poll: usize) {
-        let need = self.needs.entry(poll).or_insert(Need::Unknown(0));
-        let next = match *need {
-            Need::Unknown(silences) if silences + 1 >= PATIENCE => Need::Trying,
-            Need::Unknown(silences) => Need::Unknown(silences + 1),
-            Need::Trying => Need::Useless,
-            Need::Helps(_) => Need::Trying,
-            Need::Useless => Need::Useless,
+        let known = self.known(poll);
+        known.need = match known.need {
+            Need::Usual(silences) if silences + 1 >= PATIENCE => Need::Long,
+            Need::Usual(silences) => Need::Usual(silences + 1),
+            Need::Long | Need::FixedHelps => Need::Fixed,
+            Need::Fixed | Need::Useless => Need::Useless,
         };
-        *need = next;
-        // It may have been cut too short.
-        if self.normal > FIRST || self.normal < FIRST && next == Need::Trying {
-            self.normal = self.normal.max(FIRST);
-            self.gaps.clear();
-            self.fresh = 0;
-        }
     }
 
     /// An ECU asked for time.
     pub fn pleaded(&mut self, poll: usize) {
-        self.needs.insert(poll, Need::Helps(MOST));
+        *self.known(poll) = Known { need: Need::FixedHelps, wanted: Some(MOST) };
+    }
+
+    fn known(&mut self, poll: usize) -> &mut Known {
+        self.polls.entry(poll).or_insert(Known { need: Need::Usual(0), wanted: None })
     }
 }
 
@@ -177,10 +166,14 @@ mod tests {
     fn settle(waiting: &mut Waiting, poll: usize) -> Vec<String> {
         let mut sent = Vec::new();
         while let Some(command) = waiting.command(poll) {
-            assert!(waiting.answered_setting(command, true));
+            assert!(waiting.answered_setting(poll, command, true));
             sent.push(command.to_string());
         }
         sent
+    }
+
+    fn answered(waiting: &mut Waiting, poll: usize, millis: i64) {
+        waiting.answered(poll, AT, [AT + Span::of_millis(millis)].into_iter());
     }
 
     #[test]
@@ -188,38 +181,56 @@ mod tests {
         let mut waiting = Waiting::default();
         waiting.set_up(true);
         assert_eq!(settle(&mut waiting, 0), ["ATST32"]);
-        for _ in 0..RECENT {
-            waiting.answered(0, AT, [AT + Span::of_millis(40)].into_iter());
-        }
         // Twice the longest gap and 20 ms: 100 ms, 25 units of 4 ms.
+        answered(&mut waiting, 0, 40);
         assert_eq!(settle(&mut waiting, 0), ["ATST19"]);
-        for _ in 0..RECENT {
-            waiting.answered(0, AT, [AT + Span::of_millis(45)].into_iter());
-        }
+        answered(&mut waiting, 0, 35);
+        assert_eq!(settle(&mut waiting, 0), [""; 0]);
+        // The slowest sets the wait for all.
+        settle(&mut waiting, 1);
+        answered(&mut waiting, 1, 90);
+        assert_eq!(settle(&mut waiting, 1), [""; 0]);
         assert_eq!(settle(&mut waiting, 0), [""; 0]);
     }
 
     #[test]
-    fn silence_brings_patience_once_and_only_for_the_poll() {
+    fn silence_brings_patience_step_by_step() {
         let mut waiting = Waiting::default();
         waiting.set_up(true);
         settle(&mut waiting, 0);
         waiting.silent(0);
         assert_eq!(waiting.command(0), None);
         waiting.silent(0);
-        assert_eq!(settle(&mut waiting, 0), ["ATAT0", "ATSTFF"]);
-        assert_eq!(settle(&mut waiting, 1), ["ATAT1", "ATST32"]);
-        // It helped: 400 ms, so twice that and 20 ms from now on.
-        settle(&mut waiting, 0);
-        waiting.answered(0, AT, [AT + Span::of_millis(400)].into_iter());
-        assert_eq!(settle(&mut waiting, 0), ["ATSTCD"]);
-        // A poll that nothing helps is asked normally again.
+        assert_eq!(settle(&mut waiting, 0), ["ATSTFF"]);
+        // It helped: 400 ms, so twice that and 20 ms, for the others too.
+        answered(&mut waiting, 0, 400);
+        assert_eq!(settle(&mut waiting, 0), [""; 0]);
+        assert_eq!(settle(&mut waiting, 1), [""; 0]);
+        // Nothing but a fixed wait helps another.
         for _ in 0..3 {
-            waiting.silent(1);
+            waiting.silent(2);
         }
-        assert_eq!(settle(&mut waiting, 1), ["ATAT1", "ATST32"]);
-        waiting.silent(1);
-        assert_eq!(waiting.command(1), None);
+        assert_eq!(settle(&mut waiting, 2), ["ATAT0"]);
+        answered(&mut waiting, 2, 100);
+        assert_eq!(settle(&mut waiting, 2), ["ATST37"]);
+        assert_eq!(settle(&mut waiting, 0)[0], "ATAT1");
+        // And nothing at all a third.
+        for _ in 0..4 {
+            waiting.silent(3);
+        }
+        settle(&mut waiting, 0);
+        assert_eq!(waiting.command(3), None);
+    }
+
+    #[test]
+    fn without_adapting_every_poll_has_its_own_wait() {
+        let mut waiting = Waiting::default();
+        waiting.set_up(false);
+        assert_eq!(settle(&mut waiting, 0), ["ATST32"]);
+        answered(&mut waiting, 0, 40);
+        answered(&mut waiting, 1, 400);
+        assert_eq!(settle(&mut waiting, 0), ["ATST19"]);
+        assert_eq!(settle(&mut waiting, 1), ["ATSTCD"]);
     }
 
     #[test]
@@ -227,9 +238,8 @@ mod tests {
         let mut waiting = Waiting::default();
         waiting.set_up(false);
         let wait = waiting.command(0).unwrap();
-        assert_eq!(wait.to_string(), "ATST32");
-        assert!(waiting.answered_setting(wait, false));
+        assert!(waiting.answered_setting(0, wait, false));
         assert_eq!(waiting.command(0), None);
-        assert!(!waiting.answered_setting(Command::fixed(Fixed::EchoOff), true));
+        assert!(!waiting.answered_setting(0, Command::fixed(Fixed::EchoOff), true));
     }
 }

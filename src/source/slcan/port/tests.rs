@@ -196,9 +196,17 @@ fn asking() -> Asking {
     Asking::new(Bus(3), vec![poll], false)
 }
 
-/// Answers the request above; what is padded is padded as SAE J1979 has it.
+const SPEED: &str = "t7E0802010D5555555555";
+const SUPPORTED: &str = "t7DF80201005555555555";
+
+/// Answers the request above with 42 km/h, and that which goes before it, of what is known (SAE J1979: 0D is bit 3 of the second
+/// byte).
 fn car(text: &str) -> &'static [u8] {
-    if text.starts_with('t') { b"z\rt7E8803410D2A00000000\r" } else { b"\r" }
+    match text {
+        SPEED => b"z\rt7E8803410D2A00000000\r",
+        SUPPORTED => b"z\rt7E8806410000080000AA\r",
+        _ => b"\r",
+    }
 }
 
 #[test]
@@ -217,9 +225,14 @@ fn asks_after_listening_and_goes_back_to_it_at_an_error() {
         || adapter.serve(),
         |running| running.taken.rest.iter().filter(|stamped| matches!(stamped.item, Item::Reply(_))).count() >= 3,
     );
-    assert_eq!(adapter.heard[..8], ["C", "S6", "L", "C", "S6", "O", "t7E0802010D5555555555", "t7E0802010D5555555555"]);
-    let Some(Item::Reply(reply)) = running.taken.rest.first().map(|stamped| &stamped.item) else { panic!("no reply") };
-    assert_eq!((&reply.payload[..3], reply.from), (&[0x41, 0x0D, 0x2A][..], CanId::Standard(0x7E8)));
+    assert_eq!(adapter.heard[..8], ["C", "S6", "L", "C", "S6", "O", SUPPORTED, SPEED]);
+    let replies = running.taken.rest.iter().filter_map(|stamped| match &stamped.item {
+        Item::Reply(reply) => Some((reply.payload.as_slice(), reply.from)),
+        _ => None,
+    });
+    let speed = (&[0x41, 0x0D, 0x2A][..], CanId::Standard(0x7E8));
+    let answered = replies.filter(|reply| *reply == speed).count();
+    assert!((2..asked(&adapter)).contains(&answered), "{answered} of {}", asked(&adapter));
     // Off the bus: no more in this run, and listening again.
     adapter.cable.send(b"sb000256\r");
     running.until(|| adapter.serve(), |running| !running.troubles().is_empty());
@@ -231,4 +244,20 @@ fn asks_after_listening_and_goes_back_to_it_at_an_error() {
     assert_eq!(adapter.heard[adapter.heard.len() - 3..], ["C", "S6", "L"]);
     let took = running.stop();
     assert!(took < STOPPED_IN, "{took:?}");
+}
+
+#[test]
+fn an_adapter_that_only_listens_is_asked_nothing_more() {
+    let mut adapter = Adapter::new(|text| if text == "O" { b"\x07" } else { b"\r" });
+    let mut running = adapter.source(Some(asking()));
+    running.set_car(Car { permission: Permission::Full, run: 0 });
+    running.until(|| adapter.serve(), Running::is_reading);
+    adapter.cable.send(b"t1230\r");
+    running.until(|| adapter.serve(), |running| !running.troubles().is_empty());
+    assert_eq!(running.troubles(), ["it: the adapter refuses to open ('O'), so nothing is asked and it only listens"]);
+    adapter.serve();
+    adapter.cable.send(b"t4560\r");
+    running.until(|| adapter.serve(), |running| running.taken.frames.len() == 2);
+    assert_eq!(adapter.heard, ["C", "S6", "L", "C", "S6", "O", "C", "S6", "L"]);
+    assert!(running.failures().is_empty());
 }
