@@ -11,6 +11,7 @@ mod reduce;
 mod rehearse;
 mod say;
 mod status;
+mod verify;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -41,6 +42,8 @@ enum Command {
     Rehearse(rehearse::Arguments),
     /// Put recordings onto virtual CAN interfaces at their own pace, for bench use
     Playback(playback::Arguments),
+    /// Say what of a data set is sound, and what is wrong with the rest
+    Verify(verify::Arguments),
     /// Ask the daemon how the recording goes
     Status(status::Arguments),
     /// Find the protocol of a parked car's bus with an AT adapter
@@ -94,6 +97,7 @@ pub fn main() -> ExitCode {
         Command::Reduce(arguments) => reduce::run(&arguments),
         Command::Rehearse(arguments) => rehearse::run(&arguments),
         Command::Playback(arguments) => playback::run(&arguments),
+        Command::Verify(arguments) => verify::run(&arguments),
         Command::Status(arguments) => status::run(&arguments),
         Command::AdapterSearch(arguments) => adapter_search::run(&arguments),
         Command::Demo(arguments) => demo::run(&arguments),

@@ -12,6 +12,7 @@ use crate::document::Fault;
 use crate::ledger::{self, GapOf, Phase};
 use crate::map::{Basis, Sent};
 use crate::schema::Role;
+use crate::store::data_set::RunFolder;
 use crate::store::run_file::{Ended, RoleUsed, RunFile};
 use crate::store::{StoreError, reader};
 use crate::time::WallClock;
@@ -50,7 +51,13 @@ fn fault(folder: &Path, error: StoreError) -> Fault {
 /// Reads one run.
 pub fn run(folder: &Path) -> Result<RunInput, StoreError> {
     let file = RunFile::load(folder)?;
-    let mut problems = Vec::new();
+    let mut problems: Vec<String> =
+        file.set_aside.iter().map(|aside| format!("{} was damaged and put aside: {}", aside.file, aside.why)).collect();
+    if !file.tables.is_empty() && !file.tables.iter().any(|table| table.folder == "trace") {
+        let what = "the trace is missing; make the run again from its frames with `drawdown ingest RUN`";
+        return Err(StoreError::Damaged { path: folder.join("trace"), what: what.into() });
+    }
+    as_listed(folder, &file, "trace")?;
     let summary = trace(folder, &mut problems)?;
     let packs = packs(&file.roles);
     let gaps = gaps(&file, packs, &mut problems);
@@ -65,7 +72,8 @@ pub fn run(folder: &Path) -> Result<RunInput, StoreError> {
         sampling: None,
         problems,
     };
-    match sampling(folder, &file.roles, &run) {
+    let sampled = messages(&file.roles).try_for_each(|table| as_listed(folder, &file, &table));
+    match sampled.and_then(|()| sampling(folder, &file.roles, &run)) {
         Ok(sampling) => run.sampling = sampling,
         Err(error) => run.problems.push(error.to_string()),
     }
@@ -77,6 +85,18 @@ pub fn run(folder: &Path) -> Result<RunInput, StoreError> {
         run.problems.push(format!("{}: {count} lines or packets could not be read", damage.source));
     }
     Ok(run)
+}
+
+/// Whether a table's files are byte for byte those that were written: what a figure rests on is held against its digest.
+fn as_listed(folder: &Path, file: &RunFile, table: &str) -> Result<(), StoreError> {
+    RunFolder::open(folder)?.check(file, table)
+}
+
+/// The samples tables of voltage, current and power.
+fn messages(used: &[RoleUsed]) -> impl Iterator<Item = String> {
+    let power = [Role::PackVoltage, Role::PackCurrent, Role::PackPower].map(Role::key);
+    let used = used.iter().filter(move |used| power.contains(&base(&used.role)));
+    used.filter_map(Column::of).map(|column| format!("samples/message={}", column.message))
 }
 
 fn trace(folder: &Path, problems: &mut Vec<String>) -> Result<super::fold::RunSummary, StoreError> {

@@ -43,6 +43,7 @@ pub mod set_aside;
 pub mod space;
 pub mod start;
 pub mod state;
+pub mod verify;
 pub mod writer;
 
 pub use error::StoreError;

@@ -82,6 +82,11 @@ impl<'c> Scan<'c> {
         }
     }
 
+    /// What was read last.
+    pub fn chunk(&self) -> Chunk<'_> {
+        Chunk { t_us: &self.times, columns: &self.cells, names: &self.names }
+    }
+
     /// The texts of a name column.
     pub fn names(&self, column: usize) -> &[String] {
         &self.names[column]
@@ -157,7 +162,7 @@ fn scan_group(
             return Err(not_ours(&format!("a column has {} rows, others {rows}", cells.len())));
         }
     }
-    each(Chunk { t_us: &state.times, columns: &state.cells, names: &state.names });
+    each(state.chunk());
     Ok(())
 }
 

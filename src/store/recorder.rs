@@ -370,6 +370,11 @@ impl Recorder {
     }
 }
 
+/// Whether a run could be gone on with from a saved state and its own copy of the map.
+pub(super) fn can_resume(folder: &Path, state: &[u8]) -> Result<(), StoreError> {
+    State::load(folder, state).map(|_| ())
+}
+
 /// A decoded message goes to its samples table, and those of its values that play a role to the ledger.
 #[inline]
 fn keep(
@@ -393,4 +398,4 @@ fn sample_tables(map: &Map) -> Vec<Table> {
 }
 
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;

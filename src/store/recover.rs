@@ -66,19 +66,36 @@ pub fn keep_sources_again(run_folder: &Path, files: &[(String, Vec<u8>)]) -> Res
     state::save_packed(&path, &bytes)
 }
 
+/// The second copies; `None` where none were kept.
+fn load_sources_again(run_folder: &Path) -> Result<Option<Vec<(String, Vec<u8>)>>, StoreError> {
+    let path = sources_again(run_folder);
+    if !path.exists() {
+        return Ok(None);
+    }
+    let files = postcard::from_bytes(&state::load_packed(&path)?);
+    files.map(Some).map_err(|error| StoreError::damaged(&path, error))
+}
+
+/// Source files of an unfinished run that are not what they were, each with the reason; or the second copies that tell.
+pub fn damaged_sources(run_folder: &Path) -> Result<Vec<(PathBuf, String)>, StoreError> {
+    let files = match load_sources_again(run_folder) {
+        Ok(files) => files.unwrap_or_default(),
+        Err(error) => return Ok(vec![(sources_again(run_folder), error.to_string())]),
+    };
+    let differs = |(name, bytes): (String, Vec<u8>)| {
+        let path = run_folder.join(run_file::SOURCE_FILES).join(name);
+        let same = std::fs::read(&path).is_ok_and(|found| found == bytes);
+        (!same).then(|| (path, "it is no longer what was copied".to_owned()))
+    };
+    Ok(files.into_iter().filter_map(differs).collect())
+}
+
 /// Puts source files that are no longer what they were aside, and their second copies in their place.
 pub fn restore_sources(run_folder: &Path) -> Result<(), StoreError> {
-    let again = sources_again(run_folder);
-    if !again.exists() {
-        return Ok(());
-    }
-    let read = state::load_packed(&again).and_then(|bytes| {
-        postcard::from_bytes::<Vec<(String, Vec<u8>)>>(&bytes).map_err(|error| StoreError::damaged(&again, error))
-    });
-    let files = match read {
-        Ok(files) => files,
+    let files = match load_sources_again(run_folder) {
+        Ok(files) => files.unwrap_or_default(),
         // Not needed if the files themselves are sound; the map's digest tells.
-        Err(error) => return set_aside::put(run_folder, &again, &error.to_string()),
+        Err(error) => return set_aside::put(run_folder, &sources_again(run_folder), &error.to_string()),
     };
     for (name, bytes) in files {
         let path = run_folder.join(run_file::SOURCE_FILES).join(name);

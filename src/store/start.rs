@@ -22,9 +22,12 @@ pub enum Done {
     SetAside(Vec<SetAside>),
 }
 
+/// A run and what was done with it, or why nothing could be.
+pub type Outcome = (RunFolder, Result<Done, StoreError>);
+
 /// Puts every run right; those that need nothing are not in the answer. A run that cannot be put right is an error beside
 /// the others, stays as it is, and is tried again on the next start.
-pub fn put_right(data_set: &DataSet) -> Result<Vec<(RunFolder, Result<Done, StoreError>)>, StoreError> {
+pub fn put_right(data_set: &DataSet) -> Result<Vec<Outcome>, StoreError> {
     let mut all = Vec::new();
     for run in data_set.runs()? {
         match one(&run) {

@@ -149,3 +149,22 @@ fn what_is_no_run_is_a_fault_and_the_rest_goes_on() {
     assert!(loaded.faults[1].what.contains("no such folder"), "{}", loaded.faults[1]);
     assert!(loaded.faults.iter().all(|fault| fault.remedy.is_some()), "{:?}", loaded.faults);
 }
+
+#[test]
+fn a_changed_trace_gives_no_figure_and_changed_samples_no_sampling() {
+    let folder = tempfile::tempdir().unwrap();
+    written(folder.path(), 60, 0..0);
+    let flip = |table: &str| {
+        let path = crate::store::parts::list(&folder.path().join(table)).unwrap().0[0].path.clone();
+        let mut bytes = std::fs::read(&path).unwrap();
+        let at = bytes.len() - 12;
+        bytes[at] ^= 1;
+        std::fs::write(path, bytes).unwrap();
+    };
+    assert!(run(folder.path()).unwrap().problems.is_empty());
+    flip("samples/message=PACK");
+    let found = run(folder.path()).unwrap();
+    assert!(found.sampling.is_none() && found.problems[0].contains("message=PACK"), "{:?}", found.problems);
+    flip("trace");
+    assert!(run(folder.path()).unwrap_err().to_string().contains("trace/part-00000.parquet: damaged"));
+}

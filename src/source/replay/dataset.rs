@@ -26,6 +26,15 @@ use parts::Parts;
 #[derive(Deserialize)]
 struct RunFile {
     start_utc: Option<String>,
+    #[serde(default)]
+    set_aside: Vec<SetAside>,
+}
+
+/// A damaged file of the run that was put aside.
+#[derive(Deserialize)]
+struct SetAside {
+    file: String,
+    why: String,
 }
 
 /// A run being read back.
@@ -74,7 +83,10 @@ impl Run {
             )
             .remedy("a run can be read again only if its frames were kept; read its recording instead"));
         }
-        let (group, next, damage) = (Batch::default(), 0, Damage::default());
+        let (group, next, mut damage) = (Batch::default(), 0, Damage::default());
+        for SetAside { file, why } in run.set_aside {
+            damage.add(|| Fault::whole(folder.join(file).display().to_string(), format!("was put aside: {why}")));
+        }
         Ok(Self { start: Span(start.0), frames, group, next, items, batch: BATCH, damage })
     }
 

@@ -25,12 +25,12 @@ pub(crate) fn plan(durability: Durability) -> Arc<Plan> {
 }
 
 /// A scratch folder, in memory where there is one: thousands of syncs to a disk take minutes.
-fn scratch() -> tempfile::TempDir {
+pub(crate) fn scratch() -> tempfile::TempDir {
     tempfile::tempdir_in("/dev/shm").or_else(|_| tempfile::tempdir()).unwrap()
 }
 
 /// The observations of one second of run time.
-fn second(s: i64) -> (Batch, BusNames) {
+pub(crate) fn second(s: i64) -> (Batch, BusNames) {
     let mut names = BusNames::default();
     let bus = names.intern("can0").expect("a bus");
     let mut batch = Batch::default();
@@ -51,7 +51,7 @@ fn second(s: i64) -> (Batch, BusNames) {
 }
 
 /// Records seconds of a run, a sync after each.
-fn record(folder: &Path, seconds: i64) -> Result<Recorder, StoreError> {
+pub(crate) fn record(folder: &Path, seconds: i64) -> Result<Recorder, StoreError> {
     let mut recorder = Recorder::begin(folder, &plan(Durability::Journal), Steady(7_000_000), WallClock(0))?;
     for s in 0..seconds {
         let (batch, names) = second(s);
@@ -61,7 +61,7 @@ fn record(folder: &Path, seconds: i64) -> Result<Recorder, StoreError> {
     Ok(recorder)
 }
 
-fn files(folder: &Path) -> BTreeMap<String, Vec<u8>> {
+pub(crate) fn files(folder: &Path) -> BTreeMap<String, Vec<u8>> {
     let mut found = BTreeMap::new();
     for path in entries(folder).unwrap() {
         let name = path.file_name().unwrap().to_string_lossy().into_owned();
@@ -74,7 +74,7 @@ fn files(folder: &Path) -> BTreeMap<String, Vec<u8>> {
     found
 }
 
-fn write(folder: &Path, files: &BTreeMap<String, Vec<u8>>) {
+pub(crate) fn write(folder: &Path, files: &BTreeMap<String, Vec<u8>>) {
     let _ = std::fs::remove_dir_all(folder);
     for (name, bytes) in files {
         let path = folder.join(name);
