@@ -76,6 +76,8 @@ def trial(folder):
     print("\n".join(logged))
 
     row("every run opens", all((run / "run.json").exists() and not (run / "journal").exists() for run in runs), f"{len(runs)} runs")
+    verified = subprocess.run([RELEASE / "drawdown", "verify", folder / "DATA"], capture_output=True, text=True, check=False)
+    row("every run verifies", verified.returncode == 0, "" if verified.returncode == 0 else verified.stdout + verified.stderr)
     told = read(stalled[0])
     row(f"the disk stands still for {STALL_S} s: one run, every frame", facts.get("stall: frozen") == facts.get("stall: thawed") == "yes" and len(stalled) == 1
         and told["counts"]["frames"] == sent, f"{told['counts']['frames']} of {sent}")

@@ -118,9 +118,12 @@ class Reference:
 
 
 def opens(run):
-    """Why a run does not open; None if it does, with every row of every table."""
+    """Why a run does not open; None if it verifies, and pyarrow reads every row of every table."""
     if (run / "journal").exists() or not (run / "run.json").exists():
         return "not finished"
+    verified = subprocess.run([RELEASE / "drawdown", "verify", run], capture_output=True, text=True, check=False)
+    if verified.returncode:
+        return verified.stdout + verified.stderr
     told = json.loads((run / "run.json").read_text())
     for table in told["tables"]:
         rows = ds.dataset(run / table["folder"], format="parquet").to_table().num_rows
