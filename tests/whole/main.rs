@@ -18,5 +18,6 @@ mod real_drives;
 mod recordings;
 mod recovery;
 mod rehearsal;
+mod space;
 mod support;
 mod tidy;
