@@ -5,13 +5,13 @@
 use std::path::PathBuf;
 
 use super::{Outcome, say};
-use crate::daemon::status::{self, RunStatus, Status};
+use crate::daemon::status::{self, Keeping, RunStatus, Status};
 use crate::format::{count, duration, significant, time};
 use crate::quantity::JOULE_PER_KWH;
 use crate::store::run_file::LiveSource;
 
 #[derive(clap::Args)]
-#[command(after_help = "Exit status: 0 every source is read; 1 some source is not; 2 no daemon answers.")]
+#[command(after_help = "Exit status: 0 every source is read and what comes is kept; 1 not so; 2 no daemon answers.")]
 pub struct Arguments {
     /// The daemon's status socket, as its configuration names it
     #[arg(long, value_name = "PATH", default_value = "/run/drawdown/status")]
@@ -30,18 +30,39 @@ pub fn run(arguments: &Arguments) -> Outcome {
         (true, Ok(text)) => println!("{text}"),
         _ => print!("{}", text(&status)),
     }
-    let all_read = status.sources.iter().all(|(_, source)| source.condition == "reading");
+    let all_read =
+        status.keeping.waits.is_none() && status.sources.iter().all(|(_, source)| source.condition == "reading");
     if all_read { Outcome::Done } else { Outcome::WithFaults }
 }
 
 fn text(status: &Status) -> String {
     let mut text = format!("{}  {}  {}\n\n", status.vehicle, status.utc, status.program);
     text += &run_text(status.run.as_ref());
+    text += &keeping_text(&status.keeping);
     text += &format!("polls    {}\n", status.polling);
     if status.outside_runs > 0 {
         text += &format!("outside  {} observations belong to no run\n", count(status.outside_runs));
     }
     status.sources.iter().for_each(|(name, source)| text += &source_text(name, source));
+    text
+}
+
+fn keeping_text(keeping: &Keeping) -> String {
+    let mut text = keeping.waits.as_ref().map_or_else(String::new, |why| format!("keeping  nothing: {why}\n"));
+    if let Some(free) = keeping.free_bytes {
+        text += &format!("disk     {} MB free\n", count(free / 1_000_000));
+    }
+    if keeping.runs_to_finish > 0 {
+        text += &format!("files    of {} runs are still to be made\n", count(keeping.runs_to_finish));
+    }
+    let dropped = [
+        (keeping.dropped_undecoded, "frames that the map does not decode"),
+        (keeping.dropped_decoded, "frames that it does"),
+        (keeping.dropped_other, "other observations"),
+    ];
+    for (times, what) in dropped.iter().filter(|(times, _)| *times > 0) {
+        text += &format!("dropped  {} {what}: the queue was full\n", count(*times));
+    }
     text
 }
 
@@ -120,6 +141,7 @@ mod tests {
             run: Some(run),
             polling: "every poll at its own period".into(),
             outside_runs: 4,
+            keeping: Keeping { free_bytes: Some(1_234_567_890), dropped_undecoded: 12, ..Keeping::default() },
             sources: vec![("can0".into(), can), ("/dev/ttyUSB0".into(), position)],
         };
         insta::assert_snapshot!(text(&status));

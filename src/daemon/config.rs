@@ -35,6 +35,8 @@ pub struct Config {
     pub quiet: Span,
     /// How often what was observed reaches stable storage.
     pub sync_every: Span,
+    /// Free space, bytes, below which raw frames of the oldest runs go.
+    pub free_space_floor: u64,
     /// Where people may ask how it fares: a Unix socket.
     pub status_socket: Option<PathBuf>,
     /// What tells that the car is awake, where its bus shows no frame until asked.
@@ -66,6 +68,7 @@ struct Written {
     record_frames: bool,
     quiet_s: Option<Spanned<f64>>,
     sync_every_s: Option<Spanned<f64>>,
+    free_space_floor_mb: Option<Spanned<f64>>,
     status_socket: Option<PathBuf>,
     #[serde(default)]
     gateway: bool,
@@ -95,6 +98,8 @@ fn yes() -> bool {
 const QUIET_S: f64 = 60.0;
 /// How often observations reach stable storage where the configuration says nothing, s.
 const SYNC_EVERY_S: f64 = 1.0;
+/// Free space below which raw frames of the oldest runs go where the configuration says nothing, MB.
+const FREE_SPACE_FLOOR_MB: f64 = 200.0;
 /// Supply voltages that can be meant, V: of 12 V and 24 V systems.
 const SUPPLY_V: std::ops::RangeInclusive<f64> = 6.0..=32.0;
 
@@ -173,6 +178,7 @@ impl Config {
         let vehicle = checks.vehicle(written.vehicle);
         let quiet = checks.seconds(written.quiet_s, 1.0..=86_400.0).unwrap_or(Span::from_seconds(QUIET_S));
         let sync_every = checks.seconds(written.sync_every_s, 0.1..=60.0).unwrap_or(Span::from_seconds(SYNC_EVERY_S));
+        let floor_mb = checks.number(written.free_space_floor_mb, 0.0..=1e7, "MB").unwrap_or(FREE_SPACE_FLOOR_MB);
         let gateway = checks.gateway(written.gateway, written.supply_awake_v);
         let polling = checks.polling(written.polling);
         let sources = sources::check(document, folder, written.source, &mut checks.faults);
@@ -184,6 +190,7 @@ impl Config {
             record_frames: written.record_frames,
             quiet,
             sync_every,
+            free_space_floor: (floor_mb * 1e6) as u64,
             status_socket: written.status_socket.map(|path| folder.join(path)),
             gateway,
             polling,

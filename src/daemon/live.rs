@@ -1,25 +1,29 @@
 //! The loop of a drive: what the sources hand on is put in order and recorded, what is known of the car goes back to them.
 //!
-//! Reads the clock to pace, to sync and to anchor, never to stamp an observation.
+//! Reads the clock to pace and to anchor, never to stamp an observation. What goes wrong with keeping is the keeper's.
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use super::anchors::Anchors;
+use super::keep::Keeper;
+use super::notify::Notify;
+use super::sources::Named;
 use super::status::{Status, StatusSocket};
 use super::supervise::Supervised;
 use super::{Config, told};
 use crate::diag::permission::{CarState, Permission};
 use crate::document::Fault;
 use crate::ledger::Phase;
+use crate::map::Map;
 use crate::observation::{Batch, BusNames, Item, Stamped};
 use crate::quantity::Volt;
 use crate::schema::Role;
-use crate::source::live::{Car, Live, Shared};
+use crate::source::live::{Car, Shared};
 use crate::source::merge::WINDOW;
+use crate::source::queue::{Dropped, Wanted};
 use crate::source::{Clock, Merge};
 use crate::store::run_file::LiveSource;
-use crate::store::session::Session;
 use crate::time::{Span, Steady};
 
 /// How long observations gather before they are recorded.
@@ -36,18 +40,19 @@ const SUPPLY_AGE: Span = Span::of_seconds(60);
 /// A drive being recorded from live sources.
 pub struct Drive<'a> {
     config: &'a Config,
-    session: Session,
+    keeper: Keeper,
+    notify: Notify,
     shared: Arc<Shared>,
     sources: Supervised,
     status: Option<StatusSocket>,
     names: BusNames,
     merge: Merge,
     anchors: Anchors,
-    synced: Steady,
     told: Steady,
     supply: Option<(Steady, f64)>,
     permission: Permission,
-    ended: usize,
+    /// What the queue had no room for when that was last said.
+    dropped: Dropped,
     /// The run that `at_begin` belongs to, and how the sources fared when it began.
     begun: u64,
     at_begin: Vec<(String, LiveSource)>,
@@ -55,65 +60,72 @@ pub struct Drive<'a> {
 }
 
 impl<'a> Drive<'a> {
-    /// Starts the sources. `names` holds every bus by the number that its source was given.
+    /// Starts the sources, given with every bus by the number that its source was given.
     ///
     /// # Errors
-    /// If a thread or the status socket can't be had.
+    /// If a thread can't be had, or another daemon answers on the status socket.
     pub fn begin(
         config: &'a Config,
-        session: Session,
-        sources: Vec<(String, Box<dyn Live>)>,
-        names: BusNames,
+        map: &Map,
+        keeper: Keeper,
+        (sources, names): (Named, BusNames),
         clock: Arc<dyn Clock>,
+        notify: Notify,
     ) -> Result<Self, Fault> {
-        let status = config.status_socket.as_deref().map(StatusSocket::open).transpose()?;
+        let status = config.status_socket.as_deref().map(StatusSocket::open).transpose()?.flatten();
         let shared = Arc::new(Shared::new(clock));
+        shared.queue.want(Wanted::of(map));
         let now = shared.clock.now();
+        notify.ready();
         Ok(Self {
             config,
-            session,
+            keeper,
+            notify,
             sources: Supervised::start(sources, &shared)?,
             shared,
             status,
             names,
             merge: Merge::live(),
             anchors: Anchors::default(),
-            synced: now,
-            told: Steady(i64::MIN),
+            told: now - TELL_EVERY,
             supply: None,
             permission: Permission::judge(&config.polling.rules, &CarState::default()),
-            ended: 0,
+            dropped: Dropped::default(),
             begun: 0,
             at_begin: Vec::new(),
             latest: Vec::new(),
         })
     }
 
-    /// Records until told to stop; hands back the session, nothing of what was observed still on its way.
-    ///
-    /// # Errors
-    /// If what was observed can't be kept.
-    pub fn record(mut self, stop: &AtomicBool) -> Result<Session, Fault> {
+    /// Records until told to stop; hands back what keeps, nothing of what was observed still on its way. Nothing that goes
+    /// wrong meanwhile ends it.
+    pub fn record(mut self, stop: &AtomicBool) -> Keeper {
         let (mut arrived, mut ready) = (Batch::default(), Batch::default());
         while !stop.load(Ordering::Relaxed) {
             let now = self.shared.clock.now();
-            self.gather(now, &mut arrived);
-            let limit = now - WINDOW;
-            self.merge.ready_before(limit, &mut ready);
-            self.keep(&mut ready)?;
-            self.session.tick(limit)?;
+            let mut limit = None;
+            // While nothing can be kept, what comes stays in the queue, which is bounded and counts.
+            if self.keeper.waits().is_none() {
+                let before = now - WINDOW;
+                self.gather(now, &mut arrived);
+                self.merge.ready_before(before, &mut ready);
+                self.keep(&mut ready);
+                limit = Some(before);
+            }
+            self.keeper.turn(limit);
             self.look_at_the_car(now);
-            self.sync(now)?;
             self.tell(now);
+            self.notify.alive(now);
             self.shared.clock.wait(LOOK_EVERY);
         }
+        self.notify.stopping();
         self.sources.stop();
         self.gather(self.shared.clock.now(), &mut arrived);
         self.merge.finish(&mut ready);
-        self.keep(&mut ready)?;
+        self.keep(&mut ready);
         self.told = Steady(i64::MIN);
         self.tell(self.shared.clock.now());
-        Ok(self.session)
+        self.keeper
     }
 
     /// Takes what has arrived into the merge.
@@ -122,6 +134,7 @@ impl<'a> Drive<'a> {
         self.shared.queue.take(arrived);
         arrived.rest.extend(anchor);
         self.merge.push(arrived, &self.names);
+        self.say_dropped();
         let late = self.merge.take_late();
         if late > 0 {
             let text = format!("{late} observations came more than {} ms late", WINDOW.0 / 1_000);
@@ -131,28 +144,33 @@ impl<'a> Drive<'a> {
         }
     }
 
-    fn keep(&mut self, ready: &mut Batch) -> Result<(), Fault> {
-        if ready.is_empty() {
-            return Ok(());
+    /// What the queue had no room for is said in the run.
+    fn say_dropped(&mut self) {
+        let (_, dropped) = self.shared.queue.report();
+        if dropped != self.dropped {
+            let text = told::dropped(&self.dropped, &dropped);
+            self.dropped = dropped;
+            self.keeper.trouble(text);
         }
+    }
+
+    fn keep(&mut self, ready: &mut Batch) {
         for stamped in &ready.rest {
             if let Item::Supply(volt) = stamped.item {
                 self.supply = Some((stamped.at, volt));
             }
         }
-        self.session.take(ready, &self.names)?;
-        ready.clear();
-        Ok(())
+        self.keeper.take(ready, &self.names);
     }
 
     /// What is known of the car, and what follows for those who may ask it.
     fn look_at_the_car(&mut self, now: Steady) {
-        let latest = self.session.recorder().and_then(|recorder| recorder.latest());
+        let latest = self.keeper.session().recorder().and_then(|recorder| recorder.latest());
         let awake_for = if self.config.gateway.is_some() { AWAKE_BEHIND_GATEWAY } else { AWAKE_FOR };
         let of_the_map = latest.map(|row| row.roles[Role::SupplyVoltage as usize]).filter(|volt| volt.is_finite());
         let measured = self.supply.filter(|(at, _)| now - *at <= SUPPLY_AGE).map(|(_, volt)| volt);
         let car = CarState {
-            awake: self.session.active().is_some_and(|active| now - active <= awake_for + WINDOW),
+            awake: self.keeper.session().active().is_some_and(|active| now - active <= awake_for + WINDOW),
             charging: latest.is_some_and(|row| row.phase == Phase::Charge),
             supply: measured.or(of_the_map).map(Volt),
         };
@@ -161,47 +179,45 @@ impl<'a> Drive<'a> {
             tracing::info!("{}", told::polling(permission));
             self.permission = permission;
         }
-        self.shared.set_car(Car { permission, run: self.session.begun() });
+        self.shared.set_car(Car { permission, run: self.keeper.session().begun() });
     }
 
-    fn sync(&mut self, now: Steady) -> Result<(), Fault> {
-        if now - self.synced >= self.config.sync_every {
-            self.synced = now;
-            self.session.sync()?;
-        }
-        Ok(())
-    }
-
-    /// Renews what `run.json` and the status socket say, and tells of runs that have ended.
+    /// Renews what `run.json`, the status socket and the service manager say.
     fn tell(&mut self, now: Steady) {
-        let ended = self.session.finished();
-        ended[self.ended..].iter().for_each(|run| tracing::info!("{} is complete", run.path.display()));
-        self.ended = ended.len();
         if now - self.told < TELL_EVERY {
             return;
         }
         self.told = now;
-        if self.begun != self.session.begun() {
-            self.begun = self.session.begun();
+        let begun = self.keeper.session().begun();
+        if self.begun != begun {
+            self.begun = begun;
             self.at_begin = std::mem::take(&mut self.latest);
         }
         self.latest = self.sources.states().map(|(name, state)| (name.to_owned(), told::live_source(&state))).collect();
-        self.session.made_from(told::sources(&self.latest, &self.at_begin), Vec::new());
+        self.keeper.made_from(told::sources(&self.latest, &self.at_begin), Vec::new());
+        let status = self.status_of(now);
+        self.notify.status(told::in_a_line(&status));
         if let Some(socket) = &self.status {
-            socket.set(&self.status_of(now));
+            socket.set(&status);
         }
     }
 
     fn status_of(&self, now: Steady) -> Status {
-        let quiet = self.session.active().map_or(Span(0), |active| now - active);
+        let session = self.keeper.session();
+        let quiet = session.active().map_or(Span(0), |active| now - active);
+        let (held, dropped) = self.shared.queue.report();
         Status {
             program: concat!("drawdown ", env!("CARGO_PKG_VERSION")).into(),
             vehicle: self.config.vehicle.clone(),
             utc: self.shared.clock.wall().iso(),
-            run: self.session.recorder().map(|recorder| told::run(recorder, quiet)),
+            run: session.recorder().map(|recorder| told::run(recorder, quiet)),
             polling: told::polling(self.permission),
-            outside_runs: self.session.outside(),
+            outside_runs: session.outside(),
+            keeping: told::keeping(&self.keeper, held, &dropped),
             sources: self.latest.clone(),
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

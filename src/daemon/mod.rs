@@ -4,12 +4,17 @@
 
 mod anchors;
 mod config;
+mod keep;
 mod live;
+mod notify;
 mod run;
 mod sources;
 pub mod status;
 mod supervise;
+#[cfg(test)]
+mod test_support;
 mod told;
+mod upkeep;
 
 use std::io::IsTerminal;
 use std::path::PathBuf;
@@ -21,7 +26,10 @@ use clap::Parser;
 use signal_hook::consts::{SIGINT, SIGTERM};
 
 pub use config::{Config, LiveSource, Pace, Source};
-pub use run::run;
+pub use keep::Keeper;
+pub use live::Drive;
+pub use notify::Notify;
+pub use run::{open_keeper, run};
 
 use crate::document::Fault;
 use crate::source::{Clock, SystemClock};
@@ -64,5 +72,6 @@ fn start(arguments: &Arguments) -> Result<(), Fault> {
         signal_hook::flag::register(signal, Arc::clone(&stop))
             .map_err(|error| Fault::whole("drawdownd", format!("cannot listen for signal {signal}: {error}")))?;
     }
-    run(&config, &(Arc::new(SystemClock::new()) as Arc<dyn Clock>), &stop)
+    let clock = Arc::new(SystemClock::new()) as Arc<dyn Clock>;
+    run(&config, &clock, Notify::from_environment(), &stop)
 }

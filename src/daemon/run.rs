@@ -5,29 +5,36 @@
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
+use super::keep::Keeper;
 use super::live::Drive;
+use super::notify::Notify;
 use super::{Config, Pace, Source};
 use crate::document::Fault;
 use crate::map::Map;
 use crate::observation::Batch;
 use crate::source::Clock;
 use crate::source::replay::Replay;
-use crate::store::data_set::{DataSet, RunFolder};
-use crate::store::recorder::{Durability, Plan, Recorder};
+use crate::store::recorder::{Durability, Plan};
 use crate::store::run_file::{self, Damage, Ended, MadeBy};
-use crate::store::session::{Session, Settings};
+use crate::store::session::Settings;
 use crate::time::{Span, Steady};
 
 /// Frames read at a time: small, so that a replay in real time comes as smoothly as a bus.
 const BATCH_FRAMES: usize = 512;
 /// The longest wait between two looks at whether to stop.
 const WAIT_MAX: Span = Span::of_millis(100);
+/// A fast replay ends runs sooner than their files can be made; it waits when more than this many are to be made.
+const ENDED_MAX: usize = 2;
+
+/// What the time from being told to stop to the end of the process is kept under: recording ends at once, files have this
+/// long.
+const STOP_PATIENCE: Span = Span::of_millis(1_500);
 
 /// Runs until every source has ended or `stop` is set; then everything is closed in order.
 ///
 /// # Errors
-/// If the map or a source is not usable, or what was observed can't be kept.
-pub fn run(config: &Config, clock: &Arc<dyn Clock>, stop: &AtomicBool) -> Result<(), Fault> {
+/// If the map or a source is not usable, or the data set can't be opened. What goes wrong later ends nothing.
+pub fn run(config: &Config, clock: &Arc<dyn Clock>, notify: Notify, stop: &AtomicBool) -> Result<(), Fault> {
     let loaded = crate::map::load(&config.map);
     for fault in &loaded.faults {
         if fault.is_error() { tracing::error!("{fault}") } else { tracing::warn!("{fault}") }
@@ -35,31 +42,34 @@ pub fn run(config: &Config, clock: &Arc<dyn Clock>, stop: &AtomicBool) -> Result
     let map = Arc::new(loaded.map.ok_or_else(|| {
         Fault::whole(config.map.display().to_string(), "not usable as a map").remedy("run `drawdown check` on it")
     })?);
-    recover(config)?;
-    let mut session = open_session(config, &map)?;
-    let why = if config.live().next().is_some() {
+    let keeper = open_keeper(config, &map, clock)?;
+    if config.live().next().is_some() {
         let (sources, names) = super::sources::build(config, &map)?;
-        session = Drive::begin(config, session, sources, names, Arc::clone(clock))?.record(stop)?;
-        Ended::Stopped
-    } else {
-        replay(config, &map, &mut session, &**clock, stop)?;
-        if stop.load(Ordering::Relaxed) { Ended::Stopped } else { Ended::EndOfRecording }
-    };
-    for run in session.finish(why)? {
-        tracing::info!("{} is complete", run.path.display());
+        let drive = Drive::begin(config, &map, keeper, (sources, names), Arc::clone(clock), notify)?;
+        drive.record(stop).finish(Ended::Stopped, Some(STOP_PATIENCE));
+        return Ok(());
     }
+    let replayed = replay(config, &map, keeper, (&**clock, notify), stop)?;
+    let stopped = stop.load(Ordering::Relaxed);
+    let why = if stopped { Ended::Stopped } else { Ended::EndOfRecording };
+    replayed.finish(why, stopped.then_some(STOP_PATIENCE));
     Ok(())
 }
 
-fn open_session(config: &Config, map: &Arc<Map>) -> Result<Session, Fault> {
+/// Opens the data set of a configuration.
+///
+/// # Errors
+/// If its folder can't be had, or no thread.
+pub fn open_keeper(config: &Config, map: &Arc<Map>, clock: &Arc<dyn Clock>) -> Result<Keeper, Fault> {
     let sources = named_sources(config);
     let mut plan = Plan::new(Arc::clone(map), &config.vehicle, MadeBy::Daemon, sources);
     plan.record_frames = config.record_frames;
     plan.durability = Durability::Journal;
+    plan.sync_every = Some(config.sync_every);
     plan.files.push(config.file.clone());
     let settings =
         Settings { data: config.data.clone(), quiet: config.quiet, gateway: config.gateway, plan: Arc::new(plan) };
-    Ok(Session::open(settings)?)
+    Keeper::open(config, settings, clock)
 }
 
 fn named_sources(config: &Config) -> Vec<run_file::Source> {
@@ -70,70 +80,68 @@ fn named_sources(config: &Config) -> Vec<run_file::Source> {
 fn replay(
     config: &Config,
     map: &Map,
-    session: &mut Session,
-    clock: &dyn Clock,
+    keeper: Keeper,
+    (clock, notify): (&dyn Clock, Notify),
     stop: &AtomicBool,
-) -> Result<(), Fault> {
+) -> Result<Keeper, Fault> {
+    let mut feed = Feed { keeper, notify, clock, stop };
+    feed.notify.ready();
+    // A recording can wait until what a cut left is put right; a car can't.
+    feed.keeper.wait_for_upkeep(&|| stop.load(Ordering::Relaxed));
     for source in &config.sources {
         let Source::Replay { recordings, pace } = source else { continue };
         let mut replay = Replay::open(recordings, Some(map), BATCH_FRAMES)?;
-        feed(&mut replay, *pace, session, config.sync_every, clock, stop)?;
+        feed.all(&mut replay, *pace)?;
         let damage = Damage::of(replay.damage());
         for damage in &damage {
             damage.first.iter().for_each(|text| tracing::warn!("{text}"));
             tracing::warn!("{}: {} places could not be read", damage.source, damage.count);
         }
-        session.made_from(named_sources(config), damage);
+        feed.keeper.made_from(named_sources(config), damage);
     }
-    Ok(())
+    feed.notify.stopping();
+    Ok(feed.keeper)
 }
 
-/// Feeds one replay to the session at its pace.
-fn feed(
-    replay: &mut Replay,
-    pace: Pace,
-    session: &mut Session,
-    sync_every: Span,
-    clock: &dyn Clock,
-    stop: &AtomicBool,
-) -> Result<(), Fault> {
-    let mut batch = Batch::default();
-    let mut began: Option<(Steady, Steady)> = None;
-    let mut synced = clock.now();
-    while !stop.load(Ordering::Relaxed) && replay.next(&mut batch)? {
-        if let (Pace::RealTime, Some(first)) = (pace, batch.first()) {
-            let (recorded, now) = *began.get_or_insert((first, clock.now()));
-            let due = now + (first - recorded);
-            while clock.now() < due && !stop.load(Ordering::Relaxed) {
-                clock.wait((due - clock.now()).min(WAIT_MAX));
-                sync(session, &mut synced, sync_every, clock)?;
+/// What feeds a replay to the session.
+struct Feed<'a> {
+    keeper: Keeper,
+    notify: Notify,
+    clock: &'a dyn Clock,
+    stop: &'a AtomicBool,
+}
+
+impl Feed<'_> {
+    /// Feeds one replay at its pace.
+    fn all(&mut self, replay: &mut Replay, pace: Pace) -> Result<(), Fault> {
+        let mut batch = Batch::default();
+        let mut began: Option<(Steady, Steady)> = None;
+        while !self.stopping() && replay.next(&mut batch)? {
+            if let (Pace::RealTime, Some(first)) = (pace, batch.first()) {
+                let (recorded, now) = *began.get_or_insert((first, self.clock.now()));
+                let due = now + (first - recorded);
+                while self.clock.now() < due && !self.stopping() {
+                    self.clock.wait((due - self.clock.now()).min(WAIT_MAX));
+                    self.turn();
+                }
+            }
+            self.keeper.take(&mut batch, replay.names());
+            self.turn();
+            // A recording waits where a bus would fill the queue; memory is bounded either way.
+            while !self.stopping() && (self.keeper.waits().is_some() || self.keeper.known().waiting > ENDED_MAX) {
+                self.clock.wait(WAIT_MAX);
+                self.turn();
             }
         }
-        session.take(&batch, replay.names())?;
-        batch.clear();
-        sync(session, &mut synced, sync_every, clock)?;
+        Ok(())
     }
-    Ok(())
-}
 
-fn sync(session: &mut Session, synced: &mut Steady, every: Span, clock: &dyn Clock) -> Result<(), Fault> {
-    let now = clock.now();
-    if now - *synced >= every {
-        *synced = now;
-        session.sync()?;
+    fn turn(&mut self) {
+        self.keeper.turn(None);
+        self.notify.alive(self.clock.now());
     }
-    Ok(())
-}
 
-/// Turns what a cut left unfinished into proper runs.
-fn recover(config: &Config) -> Result<(), Fault> {
-    let runs = DataSet::create(&config.data)?.runs()?;
-    for run in runs.into_iter().filter(RunFolder::is_unfinished) {
-        match Recorder::recover(&run.path) {
-            Ok(recovered) => tracing::info!("{}: recovered {:.1} s", run.path.display(), recovered.duration_s),
-            // One run that can't be recovered must not keep the next drive from being recorded.
-            Err(error) => tracing::error!("{}: not recovered: {}", run.path.display(), Fault::from(error)),
-        }
+    fn stopping(&self) -> bool {
+        self.stop.load(Ordering::Relaxed)
     }
-    Ok(())
 }

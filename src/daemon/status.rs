@@ -6,6 +6,7 @@
 use std::io::Write;
 use std::os::unix::fs::{FileTypeExt, PermissionsExt};
 use std::os::unix::net::{UnixListener, UnixStream};
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
@@ -33,8 +34,30 @@ pub struct Status {
     pub polling: String,
     /// Observations that belong to no run since the daemon began.
     pub outside_runs: u64,
+    /// How keeping goes.
+    #[serde(default)]
+    pub keeping: Keeping,
     /// The sources with their names.
     pub sources: Vec<(String, LiveSource)>,
+}
+
+/// How keeping what was observed goes.
+#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
+pub struct Keeping {
+    /// Why nothing is recorded now; null while all is well.
+    pub waits: Option<String>,
+    /// Free space on the data set's disk, bytes; null before the first look.
+    pub free_bytes: Option<u64>,
+    /// Work to be done beside the recording: runs whose final files are still to be made.
+    pub runs_to_finish: u64,
+    /// Frames waiting to be recorded.
+    pub queue_frames: u64,
+    /// Frames that the map does not decode, dropped for want of room in the queue.
+    pub dropped_undecoded: u64,
+    /// The same of frames that it decodes.
+    pub dropped_decoded: u64,
+    /// The same of other observations.
+    pub dropped_other: u64,
 }
 
 /// The run being recorded.
@@ -63,15 +86,20 @@ pub struct StatusSocket {
 }
 
 impl StatusSocket {
-    /// Opens the socket and serves it on a thread; a socket that a dead daemon left is replaced.
+    /// Opens the socket and serves it on a thread; `None` if it can't be had, which is said and stops nothing else.
     ///
     /// # Errors
-    /// If it can't be opened, or another daemon answers there.
-    pub fn open(path: &Path) -> Result<Self, Fault> {
+    /// If another daemon answers there.
+    pub fn open(path: &Path) -> Result<Option<Self>, Fault> {
         if UnixStream::connect(path).is_ok() {
             let fault = Fault::whole(path.display().to_string(), "another daemon answers on this status socket");
             return Err(fault.remedy("stop it, or give this one another status_socket"));
         }
+        Ok(Self::serve(path).map_err(|fault| tracing::error!("{fault}; nobody can ask how it fares")).ok())
+    }
+
+    /// Serves the socket; one that a dead daemon left is replaced.
+    fn serve(path: &Path) -> Result<Self, Fault> {
         // Nothing answers there. Anything but a socket stays, and binding says that the path is taken.
         if std::fs::symlink_metadata(path).is_ok_and(|found| found.file_type().is_socket()) {
             std::fs::remove_file(path).map_err(|error| Fault::io(path, "replace", &error))?;
@@ -81,7 +109,12 @@ impl StatusSocket {
         std::fs::set_permissions(path, std::fs::Permissions::from_mode(0o660)).map_err(io("guard"))?;
         let text: Arc<Mutex<Arc<str>>> = Arc::new(Mutex::new("{}\n".into()));
         let said = Arc::clone(&text);
-        let serve = move || listener.incoming().flatten().for_each(|stream| say(stream, &said));
+        let serve = move || {
+            for stream in listener.incoming().flatten() {
+                // Sound: the text is changed as a whole, and the connection is dropped.
+                let _ = catch_unwind(AssertUnwindSafe(|| say(stream, &said)));
+            }
+        };
         std::thread::Builder::new()
             .name("status".into())
             .spawn(serve)
@@ -133,7 +166,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("status");
         assert!(ask(&path).unwrap_err().to_string().contains("no daemon answers"));
-        let socket = StatusSocket::open(&path).unwrap();
+        let socket = StatusSocket::open(&path).unwrap().unwrap();
         let status = Status { vehicle: "heron".into(), outside_runs: 3, ..Status::default() };
         socket.set(&status);
         // Somebody who connects and never reads keeps nobody else from it.
@@ -152,9 +185,9 @@ mod tests {
         let path = folder.path().join("status");
         drop(UnixListener::bind(&path).unwrap());
         assert!(path.exists());
-        drop(StatusSocket::open(&path).unwrap());
+        drop(StatusSocket::open(&path).unwrap().unwrap());
         std::fs::write(&path, "a diary").unwrap();
-        assert!(StatusSocket::open(&path).is_err());
+        assert!(StatusSocket::open(&path).unwrap().is_none());
         assert_eq!(std::fs::read_to_string(&path).unwrap(), "a diary");
     }
 }

@@ -6,7 +6,9 @@
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::thread::{Builder, JoinHandle};
+use std::time::{Duration, Instant};
 
+use super::told::panic_text;
 use crate::document::Fault;
 use crate::source::live::{Condition, Live, Outlet, Shared, State};
 use crate::time::{Span, Steady};
@@ -17,6 +19,9 @@ const FIRST_WAIT: Span = Span::of_millis(250);
 const LONGEST_WAIT: Span = Span::of_seconds(2);
 /// A source that could be read for this long is well: the next trouble is a new one.
 const WELL: Span = Span::of_seconds(5);
+
+/// How long sources are waited for when all is to stop: several times what they may be deaf for.
+const STOP_PATIENCE: Duration = Duration::from_millis(400);
 
 /// The live sources of the daemon, each on its thread.
 pub struct Supervised {
@@ -46,11 +51,18 @@ impl Supervised {
         self.sources.iter().map(|(outlet, _)| (outlet.name(), outlet.state()))
     }
 
-    /// Tells every source to stop and waits until all have; what they handed on until then is in the queue.
+    /// Tells every source to stop and waits until all have, but not for one that hangs; what they handed on until then is in
+    /// the queue.
     pub fn stop(&mut self) {
         self.shared.stop();
+        let until = Instant::now() + STOP_PATIENCE;
         for (outlet, thread) in &mut self.sources {
-            if thread.take().is_some_and(|thread| thread.join().is_err()) {
+            while thread.as_ref().is_some_and(|thread| !thread.is_finished()) && Instant::now() < until {
+                std::thread::sleep(Duration::from_millis(5));
+            }
+            if thread.as_ref().is_some_and(|thread| !thread.is_finished()) {
+                tracing::warn!("{}: does not stop; it is left behind", outlet.name());
+            } else if thread.take().is_some_and(|thread| thread.join().is_err()) {
                 tracing::error!("{}: its thread ended in a panic", outlet.name());
             }
         }
@@ -88,9 +100,7 @@ impl Watch {
             Ok(Ok(())) => Ok(()),
             Ok(Err(failure)) => Err(failure.to_string()),
             Err(panic) => {
-                let text = panic.downcast_ref::<String>().map(String::as_str);
-                let text = text.or_else(|| panic.downcast_ref::<&str>().copied()).unwrap_or("no reason given");
-                Err(format!("a fault of this program stopped it ({text}); please report it"))
+                Err(format!("a fault of this program stopped it ({}); please report it", panic_text(&*panic)))
             }
         }
     }

@@ -2,13 +2,32 @@
 //!
 //! Only rewrites what others know.
 
-use super::status::RunStatus;
+use std::any::Any;
+
+use super::keep::Keeper;
+use super::status::{Keeping, RunStatus, Status};
 use crate::diag::permission::Permission;
 use crate::diag::schedule::{PollReport, PollState};
 use crate::source::live::{Condition, State};
+use crate::source::queue::Dropped;
 use crate::store::recorder::Recorder;
 use crate::store::run_file::{LivePoll, LiveSource, Source};
 use crate::time::Span;
+
+/// What a stop leaves for later.
+pub const FILES_NEXT_TIME: &str =
+    "stopped before every run had its final files; the next start makes them, nothing is lost";
+
+/// What a panic said.
+pub fn panic_text(panic: &(dyn Any + Send)) -> &str {
+    let text = panic.downcast_ref::<String>().map(String::as_str);
+    text.or_else(|| panic.downcast_ref::<&str>().copied()).unwrap_or("no reason given")
+}
+
+/// A panic, as people read it.
+pub fn of_a_panic(panic: &(dyn Any + Send)) -> String {
+    format!("a fault of this program ({}); please report it", panic_text(panic))
+}
 
 /// The live sources as `run.json` lists them: what came since `before`, the same sources when the run began.
 pub fn sources(now: &[(String, LiveSource)], before: &[(String, LiveSource)]) -> Vec<Source> {
@@ -94,6 +113,39 @@ pub fn run(recorder: &Recorder, quiet: Span) -> RunStatus {
         distance_m: latest.and_then(|row| known(row.sums.distance)),
         time_unobserved_s: latest.and_then(|row| known(row.sums.time_unobserved)),
         quiet_s: quiet.seconds().max(0.0),
+    }
+}
+
+/// What the queue had no room for since it was last said.
+pub fn dropped(before: &Dropped, now: &Dropped) -> String {
+    format!(
+        "the queue was full: {} frames that the map does not decode, {} that it does and {} other observations were dropped",
+        now.others - before.others,
+        now.decoded - before.decoded,
+        now.items - before.items,
+    )
+}
+
+/// How keeping goes.
+pub fn keeping(keeper: &Keeper, held: usize, dropped: &Dropped) -> Keeping {
+    let known = keeper.known();
+    Keeping {
+        waits: keeper.waits().map(str::to_owned),
+        free_bytes: known.free,
+        runs_to_finish: known.waiting.saturating_add(known.failed) as u64,
+        queue_frames: held as u64,
+        dropped_undecoded: dropped.others,
+        dropped_decoded: dropped.decoded,
+        dropped_other: dropped.items,
+    }
+}
+
+/// How it fares in one line, for the service manager.
+pub fn in_a_line(status: &Status) -> String {
+    match (&status.keeping.waits, &status.run) {
+        (Some(why), _) => format!("not recording: {why}"),
+        (None, Some(run)) => format!("recording {}", run.name),
+        (None, None) => "the car sleeps".into(),
     }
 }
 

@@ -1,45 +1,187 @@
 //! The bounded queue between the live sources and the one reader that records.
 //!
-//! Never blocks a source: past its bound frames are dropped and counted, decoded or not alike. Keeps each source's order of
-//! arrival and nothing more; the merge puts the sources in order.
+//! Never blocks a source: past its bound something is dropped and counted, frames that the map does not decode first. Keeps
+//! each source's order of arrival and nothing more; the merge puts the sources in order.
 
-use std::sync::{Mutex, PoisonError};
+use std::collections::HashSet;
+use std::sync::{Mutex, MutexGuard, OnceLock, PoisonError};
 
-use crate::observation::Batch;
+use crate::map::{Map, Origin};
+use crate::observation::{Batch, CanId, Frame, Item, Stamped};
 
-/// Frames held at most: half a minute of three full 500 kbit/s buses (4,374 frames/s each), some 10 MB.
-pub const FRAMES_MAX: usize = 400_000;
-/// Bytes held at most of payloads over 8 bytes: the same time of one full FD bus (445 kB/s).
+/// Frames held at most: 40 s of three full 500 kbit/s buses (4,374 frames/s each), 12.6 MB.
+pub const FRAMES_MAX: usize = 1 << 19;
+/// Bytes held at most of payloads over 8 bytes: 29 s of one full FD bus (445 kB/s).
 pub const LONG_MAX: usize = 13_000_000;
-/// Other observations held at most; past it the queue takes no more of them either.
-pub const ITEMS_MAX: usize = 100_000;
+/// Other observations held at most ...
+pub const ITEMS_MAX: usize = 50_000;
+/// ... and what they hold beside themselves (replies, texts), bytes.
+pub const ITEM_BYTES_MAX: usize = 4_000_000;
+/// How many frames make room at once, so that making room costs little a frame.
+const SWEEP: usize = 1 << 16;
+/// Memory for more frames than this goes back once it is empty.
+const KEEP_ROOM_FOR: usize = 1 << 15;
+
+/// The frames that a map decodes.
+#[derive(Clone, Debug, Default)]
+pub struct Wanted {
+    /// A bit for each 11-bit identifier.
+    standard: [u64; 32],
+    extended: HashSet<u32>,
+}
+
+impl Wanted {
+    /// Those of a map, on whichever bus, the answers to its polls among them.
+    pub fn of(map: &Map) -> Self {
+        let mut wanted = Self::default();
+        for message in &map.messages {
+            match &message.origin {
+                Origin::Frame { id, .. } => wanted.add(*id),
+                Origin::Poll(poll) => wanted.add(poll.response_id),
+                Origin::Table(_) => {}
+            }
+        }
+        wanted
+    }
+
+    fn add(&mut self, id: CanId) {
+        match id {
+            CanId::Standard(id) => self.standard[usize::from(id / 64) % 32] |= 1 << (id % 64),
+            CanId::Extended(id) => {
+                self.extended.insert(id);
+            }
+        }
+    }
+
+    #[inline]
+    fn has(&self, frame: &Frame) -> bool {
+        frame.flags.is_data()
+            && match frame.can_id() {
+                CanId::Standard(id) => self.standard[usize::from(id / 64) % 32] & (1 << (id % 64)) != 0,
+                CanId::Extended(id) => self.extended.contains(&id),
+            }
+    }
+}
+
+/// What found no room since the queue was made.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct Dropped {
+    /// Frames that the map does not decode.
+    pub others: u64,
+    /// Frames that the map decodes.
+    pub decoded: u64,
+    /// Observations that are no frames.
+    pub items: u64,
+}
+
+#[derive(Default)]
+struct Held {
+    batch: Batch,
+    item_bytes: usize,
+    /// No frame is held but those wanted.
+    only_wanted: bool,
+    dropped: Dropped,
+}
 
 /// Observations on their way, in order of arrival.
 #[derive(Default)]
-pub struct Queue(Mutex<Batch>);
+pub struct Queue {
+    held: Mutex<Held>,
+    wanted: OnceLock<Wanted>,
+}
 
 impl Queue {
-    /// Takes a batch in and leaves it empty; returns how many frames, and how many other observations, found no room.
+    /// Says which frames go last when there is no room; the first word counts. Until it is said, none goes before another.
+    pub fn want(&self, wanted: Wanted) {
+        let _ = self.wanted.set(wanted);
+    }
+
+    /// Takes a batch in and leaves it empty; returns how many of its frames, and of its other observations, found no room.
     pub fn push(&self, batch: &mut Batch) -> (u64, u64) {
-        let mut held = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        let mut dropped = 0;
+        let mut held = self.held();
+        let before = held.dropped;
+        let mut frames_dropped = 0;
         for frame in &batch.frames {
-            if held.frames.len() >= FRAMES_MAX || held.long.len() >= LONG_MAX {
-                dropped += 1;
+            let wanted = self.wanted.get().is_none_or(|wanted| wanted.has(frame));
+            while held.is_full() && wanted && held.sweep(self.wanted.get()) {}
+            if held.is_full() {
+                *(if wanted { &mut held.dropped.decoded } else { &mut held.dropped.others }) += 1;
+                frames_dropped += 1;
                 continue;
             }
-            held.push_frame(frame, batch.payload(frame));
+            held.only_wanted &= wanted;
+            held.batch.push_frame(frame, batch.payload(frame));
         }
-        let room = ITEMS_MAX.saturating_sub(held.rest.len()).min(batch.rest.len());
-        let items_dropped = (batch.rest.len() - room) as u64;
-        held.rest.extend(batch.rest.drain(..room));
+        for stamped in batch.rest.drain(..) {
+            held.push_item(stamped);
+        }
         batch.clear();
-        (dropped, items_dropped)
+        (frames_dropped, held.dropped.items - before.items)
     }
 
     /// Moves all that is held to an empty batch.
     pub fn take(&self, out: &mut Batch) {
-        std::mem::swap(&mut *self.0.lock().unwrap_or_else(PoisonError::into_inner), out);
+        if out.frames.capacity() > KEEP_ROOM_FOR {
+            *out = Batch::default();
+        }
+        let mut held = self.held();
+        std::mem::swap(&mut held.batch, out);
+        held.item_bytes = 0;
+        held.only_wanted = true;
+    }
+
+    /// Frames held now, and what found no room so far.
+    pub fn report(&self) -> (usize, Dropped) {
+        let held = self.held();
+        (held.batch.frames.len(), held.dropped)
+    }
+
+    fn held(&self) -> MutexGuard<'_, Held> {
+        self.held.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+impl Held {
+    #[inline]
+    fn is_full(&self) -> bool {
+        self.batch.frames.len() >= FRAMES_MAX || self.batch.long.len() >= LONG_MAX
+    }
+
+    /// Drops the earliest frames that are not wanted, up to [`SWEEP`]; false where there is none.
+    #[cold]
+    fn sweep(&mut self, wanted: Option<&Wanted>) -> bool {
+        let Some(wanted) = wanted.filter(|_| !self.only_wanted) else { return false };
+        let old = std::mem::take(&mut self.batch);
+        self.batch.rest = old.rest;
+        self.batch.frames.reserve(FRAMES_MAX);
+        let mut gone = 0;
+        let rest = Batch { frames: old.frames, long: old.long, rest: Vec::new() };
+        for frame in &rest.frames {
+            if gone < SWEEP && !wanted.has(frame) {
+                gone += 1;
+            } else {
+                self.batch.push_frame(frame, rest.payload(frame));
+            }
+        }
+        self.only_wanted = gone < SWEEP;
+        self.dropped.others += gone as u64;
+        gone > 0
+    }
+
+    fn push_item(&mut self, stamped: Stamped) {
+        let bytes = match &stamped.item {
+            Item::Reply(reply) => reply.request.len() + reply.payload.len(),
+            Item::Mark(mark) => mark.text.len(),
+            Item::Trouble(text) => text.len(),
+            Item::Row(row) => row.values.len() * size_of::<f64>(),
+            Item::Fix(_) | Item::Supply(_) | Item::Anchor(_) => 0,
+        };
+        if self.batch.rest.len() >= ITEMS_MAX || self.item_bytes + bytes > ITEM_BYTES_MAX {
+            self.dropped.items += 1;
+            return;
+        }
+        self.item_bytes += bytes;
+        self.batch.rest.push(stamped);
     }
 }
 
@@ -67,5 +209,61 @@ mod tests {
         let mut after = Batch::default();
         queue.take(&mut after);
         assert!(after.is_empty());
+    }
+
+    /// One frame in `every` is decoded, `0x123`; some payloads are long.
+    fn frames(from: i64, count: i64, every: i64) -> Batch {
+        let mut batch = Batch::default();
+        for at in from..from + count {
+            let id = if at % every == 0 { 0x123 } else { 0x124 };
+            let payload = (at as u64).to_le_bytes().repeat(if at % 1_000 == 0 { 2 } else { 1 });
+            batch.push(Steady(at), Bus(0), id, FrameFlags(FrameFlags::FD), &payload);
+        }
+        batch
+    }
+
+    #[test]
+    fn frames_that_the_map_decodes_are_dropped_last() {
+        let queue = Queue::default();
+        let mut wanted = Wanted::default();
+        wanted.add(CanId::Standard(0x123));
+        queue.want(wanted);
+        let max = FRAMES_MAX as i64;
+        queue.push(&mut frames(0, max, 4));
+        // Full: others find no room ...
+        assert_eq!(queue.push(&mut frames(max + 1, 3, 4)), (3, 0));
+        // ... and decoded ones take theirs.
+        assert_eq!(queue.push(&mut frames(max, 40_000, 4)), (0, 0));
+        let (held, dropped) = queue.report();
+        assert_eq!((dropped.others, dropped.decoded), (3 + SWEEP as u64, 0));
+        assert_eq!(held as i64, max + 40_000 - SWEEP as i64);
+        // Decoded ones go only when nothing else is left.
+        let more = max;
+        let (lost, _) = queue.push(&mut frames(4 * max, more, 1));
+        let all_decoded = max / 4 + 10_000 + more;
+        assert_eq!(lost as i64, all_decoded - max);
+        let (held, dropped) = queue.report();
+        assert_eq!((held, dropped.decoded as i64), (FRAMES_MAX, all_decoded - max));
+        let mut out = Batch::default();
+        queue.take(&mut out);
+        assert!(out.frames.iter().all(|frame| frame.id == 0x123) && out.frames.is_sorted_by_key(|frame| frame.at));
+        for frame in out.frames.iter().step_by(997) {
+            assert_eq!(out.payload(frame)[..8], (frame.at.0 as u64).to_le_bytes(), "payloads stay with their frames");
+        }
+        assert_eq!(queue.report().0, 0);
+    }
+
+    #[test]
+    fn long_replies_and_texts_are_bounded_too() {
+        let queue = Queue::default();
+        let trouble = |_| Stamped { at: Steady(0), item: Item::Trouble("x".repeat(1_000)) };
+        let mut batch = Batch { rest: (0..5_000).map(trouble).collect(), ..Batch::default() };
+        assert_eq!(queue.push(&mut batch), (0, 1_000));
+        let supply = |_| Stamped { at: Steady(0), item: Item::Supply(12.0) };
+        let mut batch = Batch { rest: (0..50_000).map(supply).collect(), ..Batch::default() };
+        assert_eq!(queue.push(&mut batch), (0, 4_000));
+        queue.take(&mut batch);
+        let mut batch = Batch { rest: vec![supply(0)], ..Batch::default() };
+        assert_eq!(queue.push(&mut batch), (0, 0));
     }
 }

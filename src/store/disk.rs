@@ -7,6 +7,7 @@
 use std::fs::{self, File};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU64, Ordering};
 
 use super::StoreError;
 
@@ -57,6 +58,18 @@ pub struct Output {
     file: File,
     path: PathBuf,
     failed: Option<(io::ErrorKind, String)>,
+    written: u64,
+    /// How many of the bytes written are known to be on the disk.
+    durable: u64,
+}
+
+/// What this process has written through [`Output`]s so far, bytes: cards wear by what is written.
+static WRITTEN: AtomicU64 = AtomicU64::new(0);
+
+/// What this process has written into the store's files so far, bytes, what was replaced or removed since included; the
+/// file system's own records are not in it.
+pub fn written() -> u64 {
+    WRITTEN.load(Ordering::Relaxed)
 }
 
 impl Output {
@@ -65,8 +78,11 @@ impl Output {
         if let Some(folder) = path.parent() {
             create_folder(folder)?;
         }
-        let file = step().and_then(|()| File::create(path)).map_err(|error| StoreError::io(path, "create", error))?;
-        Ok(Self { file, path: path.to_owned(), failed: None })
+        step()
+            .and_then(|()| faults::look(path))
+            .and_then(|()| File::create(path))
+            .map(|file| Self { file, path: path.to_owned(), failed: None, written: 0, durable: 0 })
+            .map_err(|error| StoreError::io(path, "create", error))
     }
 
     /// Where it is.
@@ -81,8 +97,20 @@ impl Output {
 
     /// Waits until the bytes (and the length) are on the disk.
     pub fn sync(&mut self) -> Result<(), StoreError> {
-        let done = self.sound().and_then(|()| step()).and_then(|()| self.file.sync_data());
-        self.noted(done).map_err(|error| StoreError::io(&self.path, "sync", error))
+        let done = self.sound().and_then(|()| step()).and_then(|()| faults::look(&self.path));
+        let done = done.and_then(|()| self.file.sync_data());
+        let done = self.noted(done).map_err(|error| StoreError::io(&self.path, "sync", error));
+        if done.is_ok() {
+            self.durable = self.written;
+        }
+        done
+    }
+
+    /// Shortens the file to what is known to be on the disk, so that what is written again elsewhere is nowhere twice.
+    /// Needs no room; works after a failure too.
+    pub fn cut_to_durable(&mut self) -> Result<(), StoreError> {
+        let cut = self.file.set_len(self.durable).and_then(|()| self.file.sync_data());
+        cut.map_err(|error| StoreError::io(&self.path, "shorten", error))
     }
 
     fn sound(&self) -> io::Result<()> {
@@ -112,8 +140,11 @@ impl Write for Output {
             let _ = self.file.write(&bytes[..bytes.len() / 2]);
             return self.noted(Err(error));
         }
-        let written = self.file.write(bytes);
-        self.noted(written)
+        let written = faults::look(&self.path).and_then(|()| self.file.write(bytes));
+        let written = self.noted(written)?;
+        self.written += written as u64;
+        WRITTEN.fetch_add(written as u64, Ordering::Relaxed);
+        Ok(written)
     }
 
     fn flush(&mut self) -> io::Result<()> {
@@ -188,6 +219,67 @@ fn missing_is_fine(result: io::Result<()>) -> io::Result<()> {
     match result {
         Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(()),
         other => other,
+    }
+}
+
+/// Faults of a disk as tests want them; nothing at all in a program.
+#[cfg(not(test))]
+mod faults {
+    #[inline(always)]
+    pub fn look(_: &std::path::Path) -> std::io::Result<()> {
+        Ok(())
+    }
+}
+
+#[cfg(test)]
+pub(crate) mod faults {
+    //! Faults of a disk, or of the code that writes to it, for paths below a test's own folder.
+
+    use std::io;
+    use std::path::{Path, PathBuf};
+    use std::sync::Mutex;
+
+    /// What happens at a path that holds `part` below `folder`.
+    pub struct Fault {
+        pub folder: PathBuf,
+        pub part: &'static str,
+        /// How many operations go well first.
+        pub after: u32,
+        /// How many fail then.
+        pub times: u32,
+        /// With what; `None`: the code panics.
+        pub error: Option<io::ErrorKind>,
+    }
+
+    static FAULTS: Mutex<Vec<Fault>> = Mutex::new(Vec::new());
+
+    pub fn set(fault: Fault) {
+        FAULTS.lock().unwrap().push(fault);
+    }
+
+    /// No more faults below a folder.
+    pub fn clear(folder: &Path) {
+        FAULTS.lock().unwrap().retain(|fault| fault.folder != folder);
+    }
+
+    pub fn look(path: &Path) -> io::Result<()> {
+        let mut faults = FAULTS.lock().unwrap();
+        let hit = |fault: &&mut Fault| {
+            path.starts_with(&fault.folder) && path.to_string_lossy().contains(fault.part) && fault.times > 0
+        };
+        let Some(fault) = faults.iter_mut().find(hit) else { return Ok(()) };
+        if fault.after > 0 {
+            fault.after -= 1;
+            return Ok(());
+        }
+        fault.times -= 1;
+        match fault.error {
+            Some(kind) => Err(kind.into()),
+            None => {
+                drop(faults);
+                panic!("as the test wants, at {}", path.display())
+            }
+        }
     }
 }
 

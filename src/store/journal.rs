@@ -43,6 +43,8 @@ pub struct Journal {
     waiting: Batch,
     waiting_bytes: usize,
     names: BusNames,
+    /// An append that did not come to its end: how much of it waits is not known.
+    partial: bool,
 }
 
 impl Journal {
@@ -56,12 +58,14 @@ impl Journal {
         let no_memory = |error| StoreError::io(&path, "write", error);
         let mut zstd = zstd::bulk::Compressor::new(1).map_err(no_memory)?;
         zstd.set_parameter(zstd::zstd_safe::CParameter::ChecksumFlag(true)).map_err(no_memory)?;
-        Ok(Self { output, zstd, waiting: Batch::default(), waiting_bytes: 0, names: BusNames::default() })
+        let (waiting, names) = (Batch::default(), BusNames::default());
+        Ok(Self { output, zstd, waiting, waiting_bytes: 0, names, partial: false })
     }
 
     /// Takes a batch in merged order. `origin` is the moment that is the run's time zero: stamps come back as the time
     /// since. Nothing is durable before [`Self::sync`].
     pub fn append(&mut self, batch: &Batch, names: &BusNames, origin: Steady) -> Result<(), StoreError> {
+        self.partial = true;
         if self.names != *names {
             self.names = names.clone();
         }
@@ -89,6 +93,7 @@ impl Journal {
         for item in rest {
             self.push_item(item, since(item.at))?;
         }
+        self.partial = false;
         Ok(())
     }
 
@@ -112,10 +117,20 @@ impl Journal {
 
     /// Makes everything appended so far durable. After a failure this fails for good: what the disk holds is not known.
     pub fn sync(&mut self) -> Result<(), StoreError> {
+        if self.partial {
+            return Err(StoreError::refused(self.output.path(), "holds half of what was last appended"));
+        }
         if !self.waiting.is_empty() {
             self.write_block()?;
         }
         self.output.sync()
+    }
+
+    /// Throws away what is not known to be durable, in the file too.
+    pub fn cut_to_durable(&mut self) -> Result<(), StoreError> {
+        self.waiting.clear();
+        self.waiting_bytes = 0;
+        self.output.cut_to_durable()
     }
 
     fn write_block(&mut self) -> Result<(), StoreError> {

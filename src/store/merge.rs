@@ -93,19 +93,35 @@ pub(super) fn merge(
         let groups = footer.row_groups().iter().enumerate();
         groups.map(move |(group, metadata)| Piece { file, group, rows: metadata.num_rows() })
     });
-    let mut out = create(&path, schema)?;
-    for stretch in stretches(pieces, schema) {
-        match &stretch[..] {
-            [piece] => copy(&mut out, &found[piece.file].path, &footers[piece.file], piece.group)?,
-            several => join(&mut out, several, &found, schema, encoder)?,
-        }
+    let merged = write(&path, pieces, &found, &footers, schema, encoder);
+    if merged.is_err() {
+        // What is not whole holds room that the recording may need; if it can't go now, recovery removes it.
+        let _ = disk::remove(&disk::temp_name(&path));
     }
-    finish(out, &path, true)?;
+    merged?;
     for part in parts::list(folder)?.1 {
         disk::remove(&part.path)?;
     }
     disk::sync_folder(folder)?;
     Ok(Some(path))
+}
+
+fn write(
+    path: &Path,
+    pieces: impl Iterator<Item = Piece>,
+    found: &[parts::Part],
+    footers: &[ParquetMetaData],
+    schema: &FileSchema,
+    encoder: &mut Encoder,
+) -> Result<(), StoreError> {
+    let mut out = create(path, schema)?;
+    for stretch in stretches(pieces, schema) {
+        match &stretch[..] {
+            [piece] => copy(&mut out, &found[piece.file].path, &footers[piece.file], piece.group)?,
+            several => join(&mut out, several, found, schema, encoder)?,
+        }
+    }
+    finish(out, path, true)
 }
 
 /// Which row groups become one: neighbours that are all short, up to a limit. Frames keep their groups, since their order

@@ -12,6 +12,8 @@
 //!    [`run_file::RunFile::save`], [`recover::drop_journal`].
 //! 3. On the next start, for every run with a journal: [`recover::tidy`], damaged files put aside, [`state::latest`],
 //!    [`writer::RunWriter::resume`] at that state's part, [`journal::read`] of that part through the decoder, then 2.
+//! 4. When something fails while a run is recorded: [`session::Session::abandon`]; the run is then one of 3, and what is
+//!    not durable of it goes into the next run.
 //!
 //! [`start::put_right`] does 3 for a whole data set; [`verify`] says whether what is there is what was written. A damaged
 //! file is moved by [`set_aside`], never deleted. Every write goes through [`disk`].
@@ -39,6 +41,7 @@ pub mod run_file;
 mod schema_of;
 pub mod session;
 pub mod set_aside;
+pub mod space;
 pub mod start;
 pub mod state;
 pub mod verify;

@@ -45,6 +45,10 @@ pub struct Recorder {
     state: State,
     /// The latest row of the trace, for those who look on.
     latest: Option<TraceRow>,
+    /// All that is earlier has been given to the journal.
+    journaled: Steady,
+    /// All that is earlier is on the disk.
+    durable: Steady,
 }
 
 impl Recorder {
@@ -60,8 +64,19 @@ impl Recorder {
         let decoder = Decoder::new(&plan.map);
         let state = State::new(plan, &decoder, origin, started);
         let folder = folder.to_path_buf();
-        let mut recorder = Self { folder, plan: Arc::clone(plan), decoder, writer, journal: None, state, latest: None };
-        if plan.durability == Durability::Journal {
+        let plan = Arc::clone(plan);
+        let mut recorder = Self {
+            folder,
+            plan,
+            decoder,
+            writer,
+            journal: None,
+            state,
+            latest: None,
+            journaled: origin,
+            durable: origin,
+        };
+        if recorder.plan.durability == Durability::Journal {
             recorder.save()?;
         }
         Ok(recorder)
@@ -82,12 +97,14 @@ impl Recorder {
         decoder.set_counts(state.counts.clone());
         let writer = RunWriter::resume(folder, sample_tables(&plan.map), plan.record_frames, part)?;
         let names = state.buses.clone();
-        let plan = Arc::new(plan);
+        let (plan, last) = (Arc::new(plan), state.last);
+        let folder = folder.to_path_buf();
         let mut recorder =
-            Self { folder: folder.to_path_buf(), plan, decoder, writer, journal: None, state, latest: None };
+            Self { folder, plan, decoder, writer, journal: None, state, latest: None, journaled: last, durable: last };
         recorder.state.buses = BusNames::default();
         recorder.set_buses(&names);
-        recorder.replay_journal(&journal::path(folder, part))?;
+        let journal = journal::path(&recorder.folder, part);
+        recorder.replay_journal(&journal)?;
         let end = recorder.run_time(recorder.state.last);
         for file in missing {
             recorder.state.trouble_once(end, format!("{file} was finished and is no longer there"));
@@ -198,12 +215,32 @@ impl Recorder {
 
     /// What has been observed so far reaches stable storage.
     pub fn sync(&mut self) -> Result<(), StoreError> {
-        self.journal.as_mut().map_or(Ok(()), Journal::sync)
+        let Some(journal) = &mut self.journal else { return Ok(()) };
+        journal.sync()?;
+        self.durable = self.journaled;
+        Ok(())
+    }
+
+    /// All that is earlier than this is on the disk; what is not may be taken again by a following run.
+    pub fn durable(&self) -> Steady {
+        self.durable
+    }
+
+    /// Throws away what is not known to be durable: after a failed sync, so that nothing is kept twice. The run is left to
+    /// be recovered.
+    pub fn cut_to_durable(&mut self) -> Result<(), StoreError> {
+        self.journal.as_mut().map_or(Ok(()), Journal::cut_to_durable)
     }
 
     /// Ends the run: everything goes into its final files, `run.json` tells the whole, the journal goes away.
     /// `made_from` is what it was made from and what could not be read of that, where that is known only now.
+    ///
+    /// Where there is a journal, a finish that is cut is taken up again by [`Self::recover`].
     pub fn finish(mut self, why: Ended, made_from: Option<(Vec<Source>, Vec<Damage>)>) -> Result<RunFile, StoreError> {
+        if let Some((sources, damage)) = made_from {
+            let plan = Arc::make_mut(&mut self.plan);
+            (plan.run_file.sources, plan.run_file.damage) = (sources, damage);
+        }
         let end = self.run_time(self.state.last);
         self.state.ledger.finish(end);
         // A run that ended before it was cut has its last part closed and its last state saved.
@@ -215,9 +252,6 @@ impl Recorder {
         }
         self.state.counts = self.decoder.counts().clone();
         let mut run_file = report::told(&self.folder, &self.plan, &self.state)?;
-        if let Some((sources, damage)) = made_from {
-            (run_file.sources, run_file.damage) = (sources, damage);
-        }
         run_file.tables = self.writer.finish()?;
         run_file.save(&self.folder)?;
         recover::drop_journal(&self.folder)?;
@@ -246,6 +280,7 @@ impl Recorder {
     fn take_within_part(&mut self, batch: &Batch) -> Result<(), StoreError> {
         if let Some(journal) = &mut self.journal {
             journal.append(batch, &self.state.buses, self.state.origin)?;
+            self.journaled = batch.last().map_or(self.journaled, |last| last + Span(1));
         }
         self.process(batch)
     }
@@ -301,6 +336,8 @@ impl Recorder {
 
     /// The part that ends at `boundary` is closed; what the journal held is in finished parts now.
     fn end_part(&mut self, boundary: Steady) -> Result<(), StoreError> {
+        // Whatever goes wrong below, the journal holds the part.
+        self.sync()?;
         self.state.ledger.reach(self.run_time(boundary));
         self.drain_trace()?;
         self.writer.close_parts()?;

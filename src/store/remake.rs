@@ -61,7 +61,7 @@ fn table_of_files(run_folder: &Path, table: &Path, last: &mut i64) -> Result<Opt
             continue;
         }
         *last = latest;
-        let one = describe(&folder, &part.path)?;
+        let one = describe(&folder, [&*part.path])?;
         match &mut whole {
             None => whole = Some(one),
             Some(whole) => {

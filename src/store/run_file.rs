@@ -71,10 +71,28 @@ pub struct RunFile {
     pub set_aside: Vec<SetAside>,
     /// The tables that have rows.
     pub tables: Vec<TableFiles>,
+    /// Tables that the run had and that were given up for room on the disk; absent where there is none.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub removed: Vec<RemovedTable>,
     /// The ledger's sums at the end, in the units of the trace.
     pub sums: Value,
     /// The same by phase.
     pub by_phase: Value,
+}
+
+/// A table that was given up for room on the disk.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub struct RemovedTable {
+    /// Its folder inside the run's.
+    pub folder: String,
+    /// The rows it had.
+    pub rows: u64,
+    /// The bytes its files had.
+    pub bytes: u64,
+    /// When, by the computer's clock, ISO 8601 UTC.
+    pub utc: String,
+    /// Why.
+    pub why: String,
 }
 
 /// Why a run ended.
@@ -360,6 +378,7 @@ pub(crate) mod tests {
             damage: vec![Damage { source: "drive.log".into(), count: 1, first: vec!["line 7: no hash".into()] }],
             set_aside: vec![],
             tables: vec![],
+            removed: vec![],
             sums: serde_json::json!({"energy_out": 1.0}),
             by_phase: serde_json::json!({}),
         }

@@ -10,7 +10,7 @@ use super::activity::{Activity, Gateway};
 use super::data_set::{DataSet, RunFolder, Staged};
 use super::recorder::{Durability, Plan, Recorder};
 use super::run_file::{Damage, Ended, Source};
-use super::{StoreError, names};
+use super::{StoreError, disk, names};
 use crate::observation::{Batch, BusNames, Item, Stamped};
 use crate::time::{Span, Steady, WallClock};
 
@@ -43,6 +43,31 @@ pub struct Session {
     begun: u64,
     outside: u64,
     made_from: Option<(Vec<Source>, Vec<Damage>)>,
+    /// Runs with a journal that have ended and are not finished yet.
+    ended: Vec<Closing>,
+    /// All that is earlier is on the disk, or belongs to no run.
+    safe: Steady,
+}
+
+/// A run that has ended, everything of it in its journal; its final files are still to be made, by whoever has time for it.
+pub struct Closing {
+    recorder: Recorder,
+    why: Ended,
+    made_from: Option<(Vec<Source>, Vec<Damage>)>,
+}
+
+impl Closing {
+    /// The run's folder.
+    pub fn folder(&self) -> PathBuf {
+        self.recorder.folder().to_path_buf()
+    }
+
+    /// Makes the run's final files. If this fails or is cut, [`Recorder::recover`] takes it up again.
+    pub fn finish(self) -> Result<RunFolder, StoreError> {
+        let folder = self.folder();
+        self.recorder.finish(self.why, self.made_from)?;
+        RunFolder::open(&folder)
+    }
 }
 
 impl Session {
@@ -60,6 +85,8 @@ impl Session {
             begun: 0,
             outside: 0,
             made_from: None,
+            ended: Vec::new(),
+            safe: Steady(i64::MIN),
         })
     }
 
@@ -104,14 +131,46 @@ impl Session {
         self.begun
     }
 
-    /// Runs that have ended so far.
-    pub fn finished(&self) -> &[RunFolder] {
-        &self.finished
+    /// Runs with a journal that have ended since this was last asked: to be finished aside, so that the next run never waits
+    /// for the files of the last. Those nobody takes are finished by [`Self::finish`].
+    pub fn take_ended(&mut self) -> Vec<Closing> {
+        std::mem::take(&mut self.ended)
     }
 
     /// What has been observed so far reaches stable storage.
     pub fn sync(&mut self) -> Result<(), StoreError> {
-        self.current.as_mut().map_or(Ok(()), Recorder::sync)
+        let Some(recorder) = &mut self.current else { return Ok(()) };
+        recorder.sync()?;
+        self.safe = self.safe.max(recorder.durable());
+        Ok(())
+    }
+
+    /// All that is earlier than this is on the disk, or belongs to no run.
+    pub fn safe(&self) -> Steady {
+        self.safe
+    }
+
+    /// Lets go of the run at fault, if any: what its journal holds stays, what is not known to be durable goes from it, and
+    /// [`Self::safe`] says what that is. The run is left to be recovered; the next activity begins another.
+    ///
+    /// Sound after a failure and after a panic in any call of this session: nothing of the run but its journal is looked at,
+    /// and a journal that an append left half done says so.
+    pub fn abandon(&mut self) -> Option<PathBuf> {
+        self.staged = None;
+        self.active = Steady(i64::MIN);
+        let mut recorder = self.current.take()?;
+        if recorder.sync().is_err()
+            && let Err(error) = recorder.cut_to_durable()
+        {
+            tracing::warn!("{error}; up to one sync interval may stand in two runs");
+        }
+        self.safe = self.safe.max(recorder.durable());
+        Some(recorder.folder().to_path_buf())
+    }
+
+    /// Ends the current run, if any, as far as its journal.
+    pub fn end_current(&mut self, why: Ended) -> Result<(), StoreError> {
+        self.end(why)
     }
 
     /// What the run that ends next was made from, and what could not be read of it.
@@ -127,6 +186,9 @@ impl Session {
     /// Ends the current run, if any; all runs that the session made.
     pub fn finish(mut self, why: Ended) -> Result<Vec<RunFolder>, StoreError> {
         self.end(why)?;
+        for closing in self.ended {
+            self.finished.push(closing.finish()?);
+        }
         Ok(self.finished)
     }
 
@@ -144,6 +206,7 @@ impl Session {
         batch.rest.iter().for_each(|stamped| self.note_anchor(stamped));
         let Some(recorder) = &mut self.current else {
             self.outside += outside(batch);
+            self.safe = batch.last().map_or(self.safe, |last| last + Span(1));
             return Ok(());
         };
         self.active = self.activity.last(batch, items, names).map_or(self.active, |at| at.max(self.active));
@@ -182,16 +245,33 @@ impl Session {
             Durability::Journal => vehicle_folder.join(format!("run={run}")),
             Durability::AtTheEnd => self.staged.insert(self.data_set.stage(vehicle, &run)?).folder().to_owned(),
         };
-        self.current = Some(Recorder::begin(&folder, plan, origin, started)?);
+        let recorder = Recorder::begin(&folder, plan, origin, started);
+        if recorder.is_err() {
+            // Nothing was observed in it yet; what can't be removed now is removed by recovery.
+            let _ = disk::remove_folder(&folder);
+        }
+        let recorder = recorder?;
+        if plan.durability == Durability::Journal {
+            // New folders are entries of those above them.
+            disk::sync_folder(&vehicle_folder)?;
+            disk::sync_folder(self.data_set.root())?;
+        }
+        self.current = Some(recorder);
         self.active = origin;
         self.begun += 1;
         Ok(())
     }
 
     fn end(&mut self, why: Ended) -> Result<(), StoreError> {
+        self.sync()?;
         let Some(recorder) = self.current.take() else { return Ok(()) };
-        let folder = recorder.folder().to_path_buf();
-        recorder.finish(why, self.made_from.clone())?;
+        let closing = Closing { recorder, why, made_from: self.made_from.clone() };
+        if self.settings.plan.durability == Durability::Journal {
+            self.ended.push(closing);
+            return Ok(());
+        }
+        let folder = closing.folder();
+        closing.recorder.finish(closing.why, closing.made_from)?;
         let run = match self.staged.take() {
             Some(staged) => staged.publish()?,
             None => RunFolder::open(&folder)?,

@@ -54,7 +54,7 @@ impl TableFiles {
     pub(super) fn count_again(&mut self, run_folder: &Path) -> Result<(), StoreError> {
         (self.rows, self.bytes) = (0, 0);
         for listed in &self.files {
-            let one = describe(&self.folder, &run_folder.join(&self.folder).join(&listed.name))?;
+            let one = describe(&self.folder, [&*run_folder.join(&self.folder).join(&listed.name)])?;
             self.rows += one.rows;
             self.bytes += one.bytes;
         }
@@ -379,21 +379,45 @@ impl RunWriter {
         let last = self.part.saturating_sub(1);
         let mut all = Vec::new();
         let mut encoder = std::mem::replace(&mut self.encoder, Encoder::new());
+        let may_stay_parts = self.sync_parts;
         for out in self.tables_mut() {
-            if let Some(path) = merge::merge(&out.folder, &out.schema, last, &mut encoder)? {
-                all.push(describe(&out.schema.table.folder, &path)?);
+            let folder = &out.schema.table.folder;
+            if may_stay_parts && !has_room(&out.folder)? {
+                let parts = parts::list(&out.folder)?.0;
+                all.push(describe(folder, parts.iter().map(|part| &*part.path))?);
+            } else if let Some(path) = merge::merge(&out.folder, &out.schema, last, &mut encoder)? {
+                all.push(describe(folder, [&*path])?);
             }
         }
         Ok(all)
     }
 }
 
-/// A table's file with its rows, bytes and digest.
-pub(super) fn describe(folder: &str, path: &Path) -> Result<TableFiles, StoreError> {
-    let rows = merge::metadata(path)?.file_metadata().num_rows().max(0) as u64;
-    let (bytes, hex) = sha256(path)?;
-    let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-    Ok(TableFiles { folder: folder.to_owned(), rows, bytes, files: vec![FileDigest { name, sha256: hex }] })
+/// Room that merging leaves for those who record meanwhile, bytes.
+const MERGE_LEAVES: u64 = 32 << 20;
+
+/// Whether the disk has room for a table's parts a second time. Durable parts are as good as a merged file where it has not.
+fn has_room(folder: &Path) -> Result<bool, StoreError> {
+    let parts = parts::list(folder)?.0;
+    if parts.len() < 2 {
+        return Ok(true);
+    }
+    let length = |part: &parts::Part| std::fs::metadata(&part.path).map_or(0, |found| found.len());
+    let bytes: u64 = parts.iter().map(length).sum();
+    Ok(super::space::free_bytes(folder)? >= bytes + MERGE_LEAVES)
+}
+
+/// A table's files with their rows, bytes and digests.
+pub(super) fn describe<'a>(folder: &str, paths: impl IntoIterator<Item = &'a Path>) -> Result<TableFiles, StoreError> {
+    let mut table = TableFiles { folder: folder.to_owned(), rows: 0, bytes: 0, files: Vec::new() };
+    for path in paths {
+        table.rows += merge::metadata(path)?.file_metadata().num_rows().max(0) as u64;
+        let (bytes, sha256) = sha256(path)?;
+        table.bytes += bytes;
+        let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+        table.files.push(FileDigest { name, sha256 });
+    }
+    Ok(table)
 }
 
 #[cfg(test)]

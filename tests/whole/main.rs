@@ -18,6 +18,7 @@ mod real_drives;
 mod recordings;
 mod recovery;
 mod rehearsal;
+mod space;
 mod support;
 mod tidy;
 mod verify;

@@ -18,6 +18,7 @@ fn paths_are_relative_to_the_file_and_defaults_stand() {
     let config = config.unwrap();
     assert_eq!((faults.len(), config.quiet, config.sync_every), (0, Span::of_seconds(60), Span::of_seconds(1)));
     assert_eq!(config.data, Path::new("etc/DATA"));
+    assert_eq!(config.free_space_floor, 200_000_000);
     let recordings = vec![PathBuf::from("etc/a.log")];
     assert_eq!(config.sources, [Source::Replay { recordings, pace: Pace::Fast }]);
     // Nothing is asked unless the configuration says so.

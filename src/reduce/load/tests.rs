@@ -83,6 +83,7 @@ fn file(gaps: serde_json::Value, tables: Vec<crate::store::writer::TableFiles>) 
         troubles: vec![],
         damage: vec![],
         tables,
+        removed: vec![],
         sums: serde_json::Value::Null,
         by_phase: serde_json::Value::Null,
     }

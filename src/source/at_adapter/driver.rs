@@ -75,7 +75,7 @@ pub struct Driver {
     phase: Phase,
     requests: Requests,
     monitor: Option<Monitor>,
-    run: u64,
+    run: Option<u64>,
     attempts: u8,
     identity: Option<String>,
     /// Searches that nobody asked for, in this run.
@@ -108,7 +108,7 @@ impl Driver {
             phase: Phase::Unset,
             requests: Requests::new(bus, settings.protocol, polls),
             monitor: None,
-            run: 0,
+            run: None,
             attempts: 0,
             identity: None,
             searches: 0,
@@ -151,9 +151,11 @@ impl Driver {
 
     /// Lets time pass, with what is known of the car; the turn may be used.
     pub fn tick(&mut self, now: Steady, car: Car, out: &mut Out) {
-        if car.run != self.run {
-            self.begin_run(now, car.run, out);
+        // What was heard before it was known which run this is, belongs to it.
+        if self.run.is_some_and(|run| run != car.run) {
+            self.begin_run(now, out);
         }
+        self.run = Some(car.run);
         let mut events = Vec::new();
         let nudge = self.dialogue.tick(now, |event| events.push(event));
         out.send.extend(nudge.unwrap_or_default());
@@ -189,8 +191,7 @@ impl Driver {
         if self.listen { (Vec::new(), None) } else { self.requests.report(now) }
     }
 
-    fn begin_run(&mut self, now: Steady, run: u64, out: &mut Out) {
-        self.run = run;
+    fn begin_run(&mut self, now: Steady, out: &mut Out) {
         self.searches = 0;
         out.said.clear();
         self.dialogue.new_run();

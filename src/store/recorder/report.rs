@@ -57,6 +57,7 @@ impl Plan {
             damage: Vec::new(),
             set_aside: Vec::new(),
             tables: Vec::new(),
+            removed: Vec::new(),
             sums: Value::Null,
             by_phase: Value::Null,
         };

@@ -21,8 +21,8 @@ const TROUBLES_MAX: usize = 200;
 /// The most clock anchors kept; a receiver may give one a second.
 const ANCHORS_MAX: usize = 100_000;
 
-/// A difference between clocks above this is not delay or drift: the clock was set.
-const CLOCK_SET: Span = Span::of_seconds(1);
+/// A difference between clocks above this is not delay, drift or a leap second: the clock was set.
+const CLOCK_SET: Span = Span::of_millis(1_500);
 
 /// What a recorder knows.
 #[derive(Clone, Serialize, Deserialize)]

@@ -30,8 +30,8 @@ FULL_S = 60 if LONG else 20
 RATE = 4374
 """Frames a second of a full 500 kbit/s bus, 8 bytes each."""
 ENERGY_REL = 1e-4
-LATE_MS = 20
-"""A player that was later than this has played another drive than the recording's: its energy is judged by the capture alone."""
+LATE_MS = DRIVE_S
+"""A player that was later than this, 1 ms for each second that it plays, has played another drive than the recording's: its energy is judged by the capture alone."""
 STAMP_US = 1000
 """How far the daemon's stamps may lie from the kernel's own."""
 BAD = ("dropped", "frames dropped", "malformed", "stamps that fit", "frames without")
@@ -228,9 +228,10 @@ def full_buses(started, sent):
     seconds = int(facts["centiseconds"]) / 100
     cpu = int(facts["ticks"]) / int(facts["ticks a second"]) / seconds * 100
     row("32 MB or less", int(facts["rss_kb"]) <= 32 * 1024, f"peak {int(facts['rss_kb']) / 1024:.1f} MB")
-    print(f"        the daemon took {cpu:.1f} % of an emulated processor for {seconds:.1f} s of three full buses")
+    rate = sent / 3 / seconds
+    print(f"        the daemon took {cpu:.1f} % of an emulated processor for {seconds:.1f} s; the player reached {rate:.0f} frames/s a bus")
     return {"frames_sent": sent, "frames_lost": sent - received, "cpu_percent": round(cpu, 1),
-            "rss_mb": round(int(facts["rss_kb"]) / 1024, 1), "played_s": seconds}
+            "rss_mb": round(int(facts["rss_kb"]) / 1024, 1), "frames_per_s_and_bus": round(rate)}
 
 
 def in_order(rows):

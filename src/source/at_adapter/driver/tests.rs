@@ -227,3 +227,19 @@ fn an_adapter_that_does_not_answer_is_given_up_and_said() {
     world.driver.let_go();
     assert!(world.driver.has_let_go());
 }
+
+/// Found by fuzzing: the error came before the driver had been told which run this is.
+#[test]
+fn an_error_before_the_first_look_at_the_car_counts() {
+    let mut world = World::new(false);
+    world.act(&Act::Line("CAN ERROR"));
+    for _ in 0..1_000 {
+        world.act(&Act::Answer);
+    }
+    assert_eq!(world.requests, 0);
+    world.act(&Act::Run);
+    for _ in 0..1_000 {
+        world.act(&Act::Answer);
+    }
+    assert!(world.requests > 100, "{}", world.requests);
+}
