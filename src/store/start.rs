@@ -7,9 +7,9 @@ use std::path::PathBuf;
 
 use super::data_set::{DataSet, RunFolder};
 use super::recorder::Recorder;
-use super::run_file::{self, RunFile};
+use super::run_file::{self, FileDigest, RunFile};
 use super::set_aside::SetAside;
-use super::{StoreError, disk, recover, remake, set_aside, state};
+use super::{StoreError, disk, recover, remake, set_aside, sha256, state};
 
 /// What was done with a run.
 #[derive(Debug)]
@@ -69,17 +69,18 @@ pub fn one(run: &RunFolder) -> Result<Option<Done>, StoreError> {
     }
 }
 
-/// Listed files that are not there or not as long as they were, each with the reason.
+/// Listed files of tables that are not as long as they were, each with the reason.
 fn at_first_sight(run: &RunFolder, file: &RunFile) -> Result<Vec<(PathBuf, String)>, StoreError> {
     let mut wrong = Vec::new();
     for table in &file.tables {
-        let paths: Vec<PathBuf> =
-            table.files.iter().map(|listed| run.path.join(&table.folder).join(&listed.name)).collect();
-        let found: u64 = paths.iter().map(|path| path.metadata().map_or(0, |data| data.len())).sum();
-        if found != table.bytes {
-            let why = format!("table '{}' has {found} bytes, run.json says {}", table.folder, table.bytes);
-            wrong.extend(paths.into_iter().map(|path| (path, why.clone())));
+        let path = |listed: &FileDigest| run.path.join(&table.folder).join(&listed.name);
+        let found: u64 = table.files.iter().map(|listed| path(listed).metadata().map_or(0, |data| data.len())).sum();
+        if found == table.bytes {
+            continue;
         }
+        let why = format!("table '{}' has {found} bytes, run.json says {}", table.folder, table.bytes);
+        let differs = |listed: &&FileDigest| !sha256(&path(listed)).is_ok_and(|(_, digest)| digest == listed.sha256);
+        wrong.extend(table.files.iter().filter(differs).map(|listed| (path(listed), why.clone())));
     }
     Ok(wrong)
 }
