@@ -338,6 +338,8 @@ impl Recorder {
     fn end_part(&mut self, boundary: Steady) -> Result<(), StoreError> {
         // Whatever goes wrong below, the journal holds the part.
         self.sync()?;
+        // Something was observed at or after the boundary, which a cut may now cost: the run still goes up to here.
+        self.state.last = self.state.last.max(boundary);
         self.state.ledger.reach(self.run_time(boundary));
         self.drain_trace()?;
         self.writer.close_parts()?;

@@ -8,6 +8,7 @@ use crate::store::data_set::RunFolder;
 use crate::store::parts::entries;
 use crate::store::run_file::MadeBy;
 use crate::store::start::{self, Done};
+use crate::store::verify;
 
 const MAP: &str = "dbc = 'far/away/pack.dbc'\n[roles.pack_voltage]\nsignal = 'PACK.Volts'\n\
     [roles.pack_current]\nsignal = 'PACK.Amps'\n";
@@ -158,6 +159,8 @@ fn a_recording_cut_at_any_step_is_recovered_to_what_was_synced() {
                     // The second that was being written may be there or not; what was synced is.
                     assert!(frames >= 2 * (synced + 1) && frames <= 2 * (synced + 2), "{steps}: {frames}, {synced}");
                     assert_eq!(file.set_aside, [], "{steps}");
+                    let report = verify::run(&RunFolder::open(&run).unwrap(), &mut |_| ()).unwrap();
+                    assert!(report.is_sound(), "{steps}: {:?}", report.faults);
                 }
                 Ok(Some(Done::NothingRecorded)) => assert!(synced < 0 && !run.exists(), "{steps}: {synced}"),
                 Ok(None) => assert!(synced == 302 && run.join("run.json").exists(), "{steps}"),
