@@ -17,7 +17,7 @@ cpu_ticks() { sed 's/.*) //' "/proc/$1/stat" | awk '{ print $12 + $13 }'; }
 
 daemon() { # INTERFACE...: starts the daemon and waits until it hears each
     {
-        printf 'vehicle = "heron"\ndata = "/tmp/DATA"\nmap = "/work/demo.toml"\nstatus_socket = "/run/drawdown"\n'
+        printf 'vehicle = "heron"\ndata = "/tmp/DATA"\nmap = "/bench/demo.toml"\nstatus_socket = "/run/drawdown"\n'
         printf '[[source]]\nkind = "socketcan"\ninterface = "%s"\n' "$@"
     } > /tmp/config.toml
     drawdownd --config /tmp/config.toml 2> /tmp/daemon.log & daemon=$!

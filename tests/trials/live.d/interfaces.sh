@@ -1,13 +1,13 @@
 # The recording is played onto vcan0 while vcan9, read by the same daemon, is taken down, up, deleted and made again. Then a
 # physical kind of interface (slcan at a pseudo-terminal) is offered. FACT lines are read by trial.py.
-. /work/common.sh
+. /bench/common.sh
 
 can vcan0; can vcan9
 daemon vcan0 vcan9
 # A witness: the same frames with the kernel's stamps as they are.
 candump -L vcan0 > /tmp/captured.log & witness=$!
 usleep 500000
-drawdown playback /work/drive.log.zst --onto vcan0 > /tmp/playback & player=$!
+drawdown playback /bench/drive.log.zst --onto vcan0 > /tmp/playback & player=$!
 usleep 2000000
 three() { for n in 1 2 3; do cansend vcan9 "6A$1#0$n"; done; }
 
@@ -41,9 +41,9 @@ slcand -F -o -s6 /dev/pts/0 slcan0 > /tmp/slcand 2>&1 & driver=$!
 until_true 5 ip link show slcan0
 ip link set slcan0 up
 echo "FACT|slcan's kind|$(ip -details link show slcan0 | tr '\n' ' ')"
-drawdown playback /work/drive.log.zst --onto slcan0 2> /tmp/refused
+drawdown playback /bench/drive.log.zst --onto slcan0 2> /tmp/refused
 echo "FACT|playback onto slcan|$? $(cat /tmp/refused)"
-printf 'vehicle = "heron"\ndata = "/tmp/OTHER"\nmap = "/work/demo.toml"\n[[source]]\nkind = "socketcan"\ninterface = "slcan0"\n' \
+printf 'vehicle = "heron"\ndata = "/tmp/OTHER"\nmap = "/bench/demo.toml"\n[[source]]\nkind = "socketcan"\ninterface = "slcan0"\n' \
     > /tmp/config.toml
 drawdownd --config /tmp/config.toml 2> /tmp/daemon.log & daemon=$!
 until_true 5 waiting slcan0

@@ -78,8 +78,8 @@ def start(name, folder, recording):
     """Runs a script of this trial in the guest; returns what became of it, and where its files are."""
     folder.mkdir(exist_ok=True)
     bring_in = [(RELEASE / program, f"/bin/{program}") for program in ("drawdown", "drawdownd")]
-    bring_in += [(recording, f"/work/{recording.name}"), (HERE / "common.sh", "/work/common.sh")]
-    bring_in += [(ROOT / f"signal-maps/demo.{kind}", f"/work/demo.{kind}") for kind in ("toml", "dbc")]
+    bring_in += [(recording, f"/bench/{recording.name}"), (HERE / "common.sh", "/bench/common.sh")]
+    bring_in += [(ROOT / f"signal-maps/demo.{kind}", f"/bench/demo.{kind}") for kind in ("toml", "dbc")]
     outs = {"interfaces": ["DATA", "captured.log", "DROPS"], "clock": ["DATA", "captured.log"], "full": ["DATA"]}[name]
     return folder, machine.Machine(
         HERE / f"{name}.sh", bring_in=bring_in, bring_out=[(folder / there, f"/tmp/{there}") for there in outs], settings={"SECONDS_LONG": str(DRIVE_S)},
