@@ -39,10 +39,13 @@ pub struct Arguments {
 }
 
 pub fn run(arguments: &Arguments) -> Outcome {
-    let mut runs = Vec::new();
+    let (mut runs, mut left_over) = (Vec::new(), Vec::new());
     for place in &arguments.places {
         match find(place) {
-            Ok(found) => runs.extend(found),
+            Ok(found) => {
+                runs.extend(found);
+                left_over.extend(DataSet::open(place).and_then(|data| data.left_over()).unwrap_or_default());
+            }
             Err(fault) => return say::not_done(&fault),
         }
     }
@@ -71,6 +74,10 @@ pub fn run(arguments: &Arguments) -> Outcome {
             json!({ "runs": told, "sound": sums.sound, "not_sound": sums.not_sound, "not_checked": sums.not_checked });
         println!("{}", serde_json::to_string_pretty(&all).unwrap_or_default());
     } else {
+        for path in &left_over {
+            let what = "an ingest is making it, or was cut; the next ingest removes what is left over";
+            println!("{}: {what}", path.display());
+        }
         println!("{}", sums.text());
     }
     sums.outcome()

@@ -71,6 +71,11 @@ impl DataSet {
         Ok(runs)
     }
 
+    /// Runs being made aside, by programs that run or that were cut.
+    pub fn left_over(&self) -> Result<Vec<PathBuf>, StoreError> {
+        entries(&self.root.join(UNFINISHED))
+    }
+
     /// Room for a run that is to appear only when it is whole. Left-overs of programs that no longer run are removed.
     pub fn stage(&self, vehicle: &str, run: &str) -> Result<Staged, StoreError> {
         let room = self.root.join(UNFINISHED);
@@ -222,6 +227,7 @@ mod tests {
 
         let staged = data.stage("blue-car", "20270314T061502Z").unwrap();
         let second = data.stage("blue-car", "other").unwrap();
+        assert_eq!(data.left_over().unwrap().len(), 2);
         example().save(staged.folder()).unwrap();
         let run = staged.publish().unwrap();
         assert_eq!((&*run.vehicle, &*run.run), ("blue-car", "20270314T061502Z"));

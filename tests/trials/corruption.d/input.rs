@@ -86,9 +86,18 @@ impl Base {
         Ok(read(folder))
     }
 
-    /// The first seconds of the same drive as a finished run.
+    /// The first seconds of the same drive as a finished run; at a part boundary, as one that was cut when the first
+    /// observation behind it had come and was not yet synced: such a run goes up to the boundary.
     pub fn prefix(self, folder: &Path, seconds: i64) -> Result<(), StoreError> {
-        record(folder, self, seconds.min(self.seconds()))?.finish(Ended::Recovered, None).map(drop)
+        let seconds = seconds.min(self.seconds());
+        let mut recorder = record(folder, self, seconds)?;
+        if seconds % 300 > 0 {
+            return recorder.finish(Ended::Recovered, None).map(drop);
+        }
+        let (batch, names) = second(seconds);
+        recorder.take(&batch, &names)?;
+        drop(recorder);
+        Recorder::recover(folder).map(drop)
     }
 }
 

@@ -1,6 +1,6 @@
 //! The trial `corruption`: damaged copies of small runs are recovered, verified, reduced and read back.
 //!
-//! `corruption COUNT SEED` prints a table and, as its last line, JSON. What it holds: nothing panics, and of every damaged
+//! `corruption COUNT SEED [FIRST]` prints a table and, as its last line, JSON. What it holds: nothing panics, and of every damaged
 //! copy either `verify` names the damage, or every figure is that of the undamaged run. A journal that lost its end cannot be
 //! told from one that was cut earlier: there the figures are those of the drive up to that moment.
 
@@ -192,6 +192,8 @@ fn main() -> Result<(), Failure> {
     let mut arguments = std::env::args().skip(1);
     let count: u64 = arguments.next().ok_or("usage: corruption COUNT SEED")?.parse()?;
     let seed: u64 = arguments.next().ok_or("usage: corruption COUNT SEED")?.parse()?;
+    // A case that failed is made again by its number.
+    let first: u64 = arguments.next().map_or(Ok(0), |first| first.parse())?;
     // In memory where that is possible: thousands of syncs to a disk take hours and change nothing here.
     let scratch = tempfile::tempdir_in("/dev/shm").or_else(|_| tempfile::tempdir())?;
     let mut trial = Trial::new(scratch.path())?;
@@ -206,7 +208,7 @@ fn main() -> Result<(), Failure> {
     }));
     let mut verdicts: BTreeMap<Verdict, u64> = BTreeMap::new();
     let mut table: BTreeMap<(&str, &str), BTreeMap<Verdict, u64>> = BTreeMap::new();
-    for number in 0..count {
+    for number in first..first + count {
         let mut noise = Noise(seed.wrapping_mul(0x0100_0000_01b3) ^ number);
         let (verdict, done) = trial.case(number, &mut noise)?;
         *verdicts.entry(verdict).or_default() += 1;
