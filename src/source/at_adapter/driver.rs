@@ -1,6 +1,6 @@
 //! The driver of one AT adapter: bytes and moments in; bytes to send, observations and what went wrong out.
 //!
-//! Finds the prompt, makes the settings, then asks by the schedule ([`asking`]) or listens in silence ([`monitor`]). Opens no
+//! Finds the prompt, makes the settings, then asks by the schedule (`asking`) or listens in silence (`monitor`). Opens no
 //! port and reads no clock, and has no way to send anything but what [`super::dialogue`] makes of a [`Command`].
 //!
 //! What can't be told from here: an adapter shows no error frames, so 'listened for 2 s' is 2 s after the settings without an

@@ -37,7 +37,7 @@ impl Reading {
 /// Places the stamps of one source.
 ///
 /// What is placed never goes back and never lies after `now`. Where the wall clock was not set since the last taking, or once
-/// and by more than the time between and [`WAITED`], it is the kernel's moment; else it is wrong by no more than those two.
+/// and by more than the time between and `WAITED`, it is the kernel's moment; else it is wrong by no more than those two.
 #[derive(Clone, Debug)]
 pub struct KernelClock {
     /// Steady less wall clock, at this taking.
