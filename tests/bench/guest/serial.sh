@@ -90,7 +90,7 @@ cable 0
 until_true 10 says /tmp/drive "^drive: reading"
 canplayer -g 1 -I "$IN/later.log"
 until_true 10 lines /tmp/out/vcan.log $((FRAMES + LATER)); until_true 10 lines /tmp/out/slcan.log $((FRAMES + LATER))
-sleep 4 # more fixes: one comes each second
+sleep 6 # more fixes: one comes each second
 drawdown status --socket /tmp/drive > /tmp/out/status.txt
 drawdown status --socket /tmp/walk > /tmp/out/walk-status.txt
 drawdown status --socket /tmp/ask > /tmp/out/ask-status.txt
