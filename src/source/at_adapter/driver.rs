@@ -36,6 +36,10 @@ const SUPPLY_LEAST_V: f64 = 6.0;
 const ATTEMPTS_MAX: u8 = 6;
 /// At most one doubt about whose turn it is in this time is followed: a chatty line must not keep us from asking.
 const DOUBT_EVERY: Span = Span::of_seconds(5);
+/// So many resets told by the adapter's name, within [`RESETS_WITHIN`] of the first, and the name is something that it chatters.
+const RESETS_MAX: u8 = 3;
+/// See [`RESETS_MAX`].
+const RESETS_WITHIN: Span = Span::of_seconds(60);
 
 /// How one adapter is to be used.
 #[derive(Clone, PartialEq, Debug)]
@@ -78,6 +82,10 @@ pub struct Driver {
     run: Option<u64>,
     attempts: u8,
     identity: Option<String>,
+    /// Whether the adapter's name tells a reset; not if it says it all the time.
+    name_tells: bool,
+    /// The first of the resets told by the name, and how many there were since.
+    resets: Option<(Steady, u8)>,
     /// Searches that nobody asked for, in this run.
     searches: u8,
     supply_read: Option<Steady>,
@@ -111,6 +119,8 @@ impl Driver {
             run: None,
             attempts: 0,
             identity: None,
+            name_tells: true,
+            resets: None,
             searches: 0,
             supply_read: None,
             supply_refused: 0,
@@ -133,6 +143,7 @@ impl Driver {
         self.requests.opened(now);
         (self.phase, self.monitor, self.leaving) = (Phase::Unset, None, Leaving::No);
         (self.attempts, self.supply_refused, self.doubted, self.identity) = (0, 0, None, None);
+        (self.name_tells, self.resets) = (true, None);
     }
 
     /// Takes bytes from the adapter.
@@ -369,8 +380,7 @@ impl Driver {
             return self.searched(now, out);
         }
         // A banner amid a reply: it was reset.
-        if command.as_request().is_some() && lines.iter().any(|(_, line)| self.is_banner(line)) {
-            out.count("reset of the adapter, unasked", 1);
+        if command.as_request().is_some() && lines.iter().any(|(_, line)| self.tells_reset(now, line, out)) {
             return self.unset(now);
         }
         match &self.phase {
@@ -442,8 +452,7 @@ impl Driver {
         if let Line::Error(error) = line {
             self.adapter_error(*error, out);
         }
-        if self.is_banner(line) {
-            out.count("reset of the adapter, unasked", 1);
+        if self.tells_reset(now, line, out) {
             self.dialogue.stop_monitoring();
             return self.unset(now);
         }
@@ -458,17 +467,29 @@ impl Driver {
         if let Line::Error(error) = line {
             self.adapter_error(*error, out);
         }
-        if self.is_banner(line) {
-            out.count("reset of the adapter, unasked", 1);
+        if self.tells_reset(now, line, out) {
             self.unset(now);
         } else if matches!(line, Line::Data(_) | Line::Done) || *line == Line::Error(AdapterError::Stopped) {
             self.doubt(now, out);
         }
     }
 
-    fn is_banner(&self, line: &Line) -> bool {
-        let Some(identity) = self.identity.as_deref().filter(|identity| identity.len() >= 3) else { return false };
-        matches!(line, Line::Words(words) if words.contains(identity))
+    /// Whether a line that nobody asked for is the name by which the adapter greets after a reset.
+    fn tells_reset(&mut self, now: Steady, line: &Line, out: &mut Out) -> bool {
+        let name = self.identity.as_deref().filter(|name| name.len() >= 3 && self.name_tells);
+        if !name.is_some_and(|name| matches!(line, Line::Words(words) if words.contains(name))) {
+            return false;
+        }
+        let recent = self.resets.filter(|(first, _)| now - *first <= RESETS_WITHIN);
+        let (first, count) = recent.map_or((now, 1), |(first, count)| (first, count + 1));
+        self.resets = Some((first, count));
+        if count > RESETS_MAX {
+            self.name_tells = false;
+            out.count_once("the adapter says its name unasked again and again: no longer taken for a reset".into());
+            return false;
+        }
+        out.count("reset of the adapter, unasked", 1);
+        true
     }
 
     fn adapter_error(&mut self, error: AdapterError, out: &mut Out) {

@@ -233,3 +233,19 @@ fn an_hour_of_a_bad_adapter() {
     // Of 36 000 and 7 200 wanted, most come.
     assert!(speeds.len() > 12_000 && packs.len() > 2_500, "{} {}", speeds.len(), packs.len());
 }
+
+/// A chattered phrase taken for the adapter's name was taken for a reset ever after, so that nothing was asked.
+#[test]
+fn chatter_taken_for_the_adapters_name_does_not_keep_us_from_asking() {
+    let mut misled = 0;
+    for every_ms in 11..100 {
+        let mut adapter = Adapter::with_a_car();
+        adapter.faults.chatters_every_us = Some(every_ms * 1_000);
+        let mut simulated = Simulated::new(adapter, polls(), false);
+        simulated.run(60);
+        misled += u8::from(simulated.out.counts.iter().any(|(what, _)| what.contains("again and again")));
+        let replies = simulated.replies(0x01).len();
+        assert!(replies > 100, "every {every_ms} ms: {replies}");
+    }
+    assert!(misled > 0, "the chatter was never taken for the name");
+}

@@ -463,6 +463,12 @@ impl Adapter {
     pub fn speak(&mut self, now_us: i64) -> Vec<u8> {
         self.monitored(now_us);
         let mut text = String::new();
+        if let Some(every) = self.faults.chatters_every_us
+            && now_us - self.chatter_us >= every
+        {
+            self.chatter_us = now_us;
+            text.push_str("good day to you\r");
+        }
         while self.due.front().is_some_and(|(at, _)| *at <= now_us) {
             match self.due.pop_front() {
                 Some((_, Due::Text(said))) => text.push_str(&said),
@@ -480,12 +486,6 @@ impl Adapter {
                 }
                 None => {}
             }
-        }
-        if let Some(every) = self.faults.chatters_every_us
-            && now_us - self.chatter_us >= every
-        {
-            self.chatter_us = now_us;
-            text.push_str("good day to you\r");
         }
         self.spoil(text.into_bytes())
     }
