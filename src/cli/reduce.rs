@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use super::seals::{self, Finished};
 use super::{Outcome, Units, say};
 use crate::card::Card;
+use crate::course::Course;
 use crate::document::Fault;
 use crate::quantity::ConsumptionUnit;
 use crate::reduce::{self, Options};
@@ -72,7 +73,13 @@ pub fn run(arguments: &Arguments) -> Outcome {
     if loaded.runs.is_empty() {
         return Outcome::NotDone;
     }
-    let mut reduction = reduce::reduce(&loaded.runs, card.as_ref(), &Options::default());
+    let mut options = Options::default();
+    if let Some(path) = card.as_ref().and_then(|card| card.course.as_deref()) {
+        let (course, faults) = Course::load(path);
+        faulty |= say::faults(&faults);
+        options.course = course;
+    }
+    let mut reduction = reduce::reduce(&loaded.runs, card.as_ref(), &options);
     if let Some(path) = path {
         let finished: Vec<Finished> = folders.iter().filter_map(|folder| Finished::load(folder).ok()).collect();
         let (verdict, said) = seals::judged(path, &finished, reduction.counted.map(|(start, _)| start));

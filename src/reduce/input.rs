@@ -25,12 +25,31 @@ pub struct RunInput {
     pub gaps: Vec<Gap>,
     /// Its trace, folded.
     pub summary: RunSummary,
+    /// Its satellite fixes.
+    pub fixes: Vec<Fix>,
     /// What thinning its samples showed; `None` where it was not measured.
     pub sampling: Option<Sampling>,
     /// Whether the card's counting left a part of it out.
     pub cut: bool,
     /// What went wrong with it before it came here, in plain words.
     pub problems: Vec<String>,
+}
+
+/// A satellite fix; NaN is 'not known'.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Fix {
+    /// When, s of run time.
+    pub t: f64,
+    /// Degrees north, WGS84.
+    pub latitude: f64,
+    /// Degrees east, WGS84.
+    pub longitude: f64,
+    /// Height above mean sea level, m.
+    pub altitude: f32,
+    /// Speed over ground as the receiver says it (by Doppler shift), m/s.
+    pub speed: f32,
+    /// Horizontal dilution of precision.
+    pub hdop: f32,
 }
 
 /// A role and how well its sensor is known.

@@ -9,7 +9,7 @@ use std::path::Path;
 
 use super::counted;
 use super::fold::{Folder, TraceChunk, columns};
-use super::input::{Gap, Missing, RoleUse, RunInput};
+use super::input::{Fix, Gap, Missing, RoleUse, RunInput};
 use super::sampling::{Sampling, SamplingError, Thinner};
 use crate::card::Card;
 use crate::document::Fault;
@@ -61,6 +61,7 @@ pub fn counted<P: AsRef<Path>>(folders: &[P], card: Option<&Card>) -> Loaded {
 /// Folds a run's trace again, between two moments of its run time, s. What sampling may cost stays that of the whole run.
 fn cut(run: &mut RunInput, folder: &Path, from: f64, to: f64) -> Result<(), StoreError> {
     run.summary = trace(folder, Folder::between(from, to), &mut Vec::new())?;
+    run.fixes.retain(|fix| (from..=to).contains(&fix.t));
     run.cut = true;
     let clip = |gap: &Gap| Gap { from_s: gap.from_s.max(from), to_s: gap.to_s.min(to), ..*gap };
     run.gaps = run.gaps.iter().map(clip).filter(|gap| gap.from_s < gap.to_s).collect();
@@ -103,10 +104,15 @@ pub fn run(folder: &Path) -> Result<RunInput, StoreError> {
         roles: roles(&file.roles),
         gaps,
         summary,
+        fixes: Vec::new(),
         sampling: None,
         cut: false,
         problems,
     };
+    match as_listed(folder, &file, "fixes").and_then(|()| fixes(folder)) {
+        Ok(fixes) => run.fixes = fixes,
+        Err(error) => run.problems.push(error.to_string()),
+    }
     let sampled = messages(&file.roles).try_for_each(|table| as_listed(folder, &file, &table));
     match sampled.and_then(|()| sampling(folder, &file.roles, &run)) {
         Ok(sampling) => run.sampling = sampling,
@@ -156,6 +162,24 @@ fn trace(folder: &Path, mut folded: Folder, problems: &mut Vec<String>) -> Resul
         problems.push(format!("{unknown} rows of the trace name no known phase and count as standing"));
     }
     Ok(folded.finish())
+}
+
+/// The fixes that have a place.
+fn fixes(folder: &Path) -> Result<Vec<Fix>, StoreError> {
+    let mut fixes = Vec::new();
+    let columns = ["latitude", "longitude", "altitude", "speed", "hdop", "mode"];
+    reader::read_floats(folder, "fixes", &columns, |chunk| {
+        for (row, t_us) in chunk.t_us.iter().enumerate() {
+            let cell = |column: usize| chunk.columns[column][row];
+            // Modes below 2 are no fix.
+            if cell(0).is_finite() && cell(1).is_finite() && cell(5) >= 2.0 {
+                let [altitude, speed, hdop] = [2, 3, 4].map(|column| cell(column) as f32);
+                let t = *t_us as f64 / 1e6;
+                fixes.push(Fix { t, latitude: cell(0), longitude: cell(1), altitude, speed, hdop });
+            }
+        }
+    })?;
+    Ok(fixes)
 }
 
 /// How many packs the roles speak of.

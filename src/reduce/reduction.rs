@@ -16,22 +16,25 @@ use super::tolerances::Tolerances;
 use super::usable::{self, Tenth, Usable};
 use super::way::{self, Way};
 use crate::card::{Card, Missing as MissingKey, SocCounts, Verdict};
+use crate::course::Course;
 use crate::ledger::Phase;
 use crate::schema::Role;
 use crate::time::WallClock;
 
-/// Limits beyond which a figure is not called measured.
-#[derive(Clone, Copy, PartialEq, Debug)]
+/// Limits beyond which a figure is not called measured, and the course where the card names one.
+#[derive(Clone, PartialEq, Debug)]
 pub struct Options {
     /// Largest share of a figure that may be estimated.
     pub estimated_share_max: f64,
     /// Largest relative standard uncertainty by sampling.
     pub sampling_max: f64,
+    /// The road that was driven.
+    pub course: Option<Course>,
 }
 
 impl Default for Options {
     fn default() -> Self {
-        Self { estimated_share_max: 0.05, sampling_max: 0.01 }
+        Self { estimated_share_max: 0.05, sampling_max: 0.01, course: None }
     }
 }
 

@@ -251,6 +251,7 @@ impl Drive {
                 .to_vec(),
             gaps: gaps.into_iter().collect(),
             summary: folder.finish(),
+            fixes: Vec::new(),
             sampling: Some(Sampling { energy: [2e4, 2e4, 2e3], charge: 50.0, blocks: 40 }),
             cut: false,
             problems: Vec::new(),

@@ -1,0 +1,207 @@
+//! The trace second by second: what the figures along a drive are formed from.
+//!
+//! A second ends with the last row of the trace in it. Sums and readings are that row's; powers of consumers and the
+//! dial's speed are means over its rows. Fills no gap: an unobserved second says so.
+
+use super::{Point, Row};
+use crate::ledger::{Phase, Sums};
+use crate::schema::Role;
+
+/// The consumers that a map may separate, in the order of [`Second::consumers`].
+pub const CONSUMERS: [Role; 4] =
+    [Role::HeaterPower, Role::CompressorPower, Role::BatteryHeaterPower, Role::AccessoryPower];
+/// What is averaged: the consumers, then the dial's speed.
+const MEANS: usize = CONSUMERS.len() + 1;
+
+/// One second of the trace; NaN is 'not known'.
+#[derive(Clone, Copy, Debug)]
+pub struct Second {
+    /// When its last row was, s of run time.
+    pub t: f64,
+    /// What the car was doing at its last row.
+    pub phase: Phase,
+    /// The ledger's sums up to it.
+    pub sums: Sums,
+    /// Integral of the pack's voltage so far, V s; see [`Point::volt_seconds`].
+    pub volt_seconds: f64,
+    /// The odometer, m.
+    pub odometer: f64,
+    /// Degrees north and east, WGS84, of the latest fix.
+    pub position: (f64, f64),
+    /// Displayed and internal state of charge, percent.
+    pub soc: [f32; 2],
+    /// Distance that the car says it can go, m.
+    pub displayed_rest: f32,
+    /// The dial's speed, m/s: mean.
+    pub speed_displayed: f32,
+    /// Powers of [`CONSUMERS`], W: means.
+    pub consumers: [f32; CONSUMERS.len()],
+    /// Voltage of the pack and of its lowest cell, V.
+    pub voltage: [f32; 2],
+    /// Temperatures outside, in the cabin and of the pack, degC.
+    pub temperature: [f32; 3],
+    /// A charging plug is connected.
+    pub plugged: Option<bool>,
+}
+
+impl Second {
+    /// Net energy out of the pack, J, plug left out.
+    pub fn net(&self) -> f64 {
+        self.sums.energy_out - self.sums.energy_in
+    }
+    /// Net charge out of the pack, C, plug left out.
+    pub fn charge(&self) -> f64 {
+        self.sums.charge_out - self.sums.charge_in
+    }
+    /// As a point of the trace, without counters' readings.
+    pub fn as_point(&self) -> Point {
+        Point {
+            t: self.t,
+            phase: self.phase,
+            sums: self.sums,
+            volt_seconds: self.volt_seconds,
+            power_squared: 0.0,
+            odometer: super::Reading::default(),
+            soc: self.soc.map(f64::from),
+            counters: [super::Reading::default(); 2],
+        }
+    }
+}
+
+/// From one second to the next, which is longer than a second where rows are missing.
+#[derive(Clone, Copy, Debug)]
+pub struct Step<'a> {
+    /// Where it begins.
+    pub from: &'a Second,
+    /// Where it ends.
+    pub to: &'a Second,
+}
+
+impl Step<'_> {
+    /// Its length, s.
+    pub fn dt(&self) -> f64 {
+        self.to.t - self.from.t
+    }
+    /// What the car was doing.
+    pub fn phase(&self) -> Phase {
+        self.to.phase
+    }
+    /// Distance by the wheel speed, m.
+    pub fn distance(&self) -> f64 {
+        self.to.sums.distance - self.from.sums.distance
+    }
+    /// Mean speed by the wheels, m/s; NaN where there is none.
+    pub fn speed(&self) -> f64 {
+        self.distance() / self.dt()
+    }
+    /// Energy out of the pack, J.
+    pub fn out(&self) -> f64 {
+        self.to.sums.energy_out - self.from.sums.energy_out
+    }
+    /// Energy into the pack, J, plug left out.
+    pub fn back(&self) -> f64 {
+        self.to.sums.energy_in - self.from.sums.energy_in
+    }
+    /// Net energy out of the pack, J, plug left out.
+    pub fn net(&self) -> f64 {
+        self.out() - self.back()
+    }
+    /// Energy into the pack from a plug, J.
+    pub fn charged(&self) -> f64 {
+        self.to.sums.energy_charged - self.from.sums.energy_charged
+    }
+    /// Time in it with the pack's power unobserved, s.
+    pub fn unobserved(&self) -> f64 {
+        self.to.sums.time_unobserved - self.from.sums.time_unobserved
+    }
+    /// Whether the pack's power is known for at least half of it, and its distance at all.
+    pub fn is_observed(&self) -> bool {
+        self.unobserved() < self.dt() / 2.0
+    }
+}
+
+/// Builds the seconds, row by row.
+#[derive(Default)]
+pub(super) struct Seconds {
+    open: Option<(i64, Second)>,
+    sums: [f64; MEANS],
+    counts: [u32; MEANS],
+}
+
+impl Seconds {
+    pub fn see(&mut self, row: &Row, volt_seconds: f64, into: &mut Vec<Second>) {
+        let number = row.t.floor() as i64;
+        if self.open.as_ref().is_some_and(|(open, _)| *open != number) {
+            self.close(into);
+        }
+        let dial = [Role::SpeedDisplayed];
+        for (at, role) in CONSUMERS.iter().chain(&dial).enumerate() {
+            let value = row.role(*role);
+            if value.is_finite() {
+                self.sums[at] += value;
+                self.counts[at] += 1;
+            }
+        }
+        let read = |role: Role| row.role(role) as f32;
+        let plug = row.role(Role::Plug);
+        let second = Second {
+            t: row.t,
+            phase: row.phase,
+            sums: row.sums,
+            volt_seconds,
+            odometer: row.role(Role::Odometer),
+            position: row.fix,
+            soc: [read(Role::Soc), read(Role::SocInternal)],
+            displayed_rest: read(Role::DisplayedRest),
+            speed_displayed: f32::NAN,
+            consumers: [f32::NAN; CONSUMERS.len()],
+            voltage: [read(Role::PackVoltage), read(Role::CellVoltageMin)],
+            temperature: [Role::AmbientTemperature, Role::CabinTemperature, Role::PackTemperature].map(read),
+            plugged: plug.is_finite().then_some(plug != 0.0),
+        };
+        self.open = Some((number, second));
+    }
+
+    fn close(&mut self, into: &mut Vec<Second>) {
+        let Some((_, mut second)) = self.open.take() else { return };
+        let mean = |at: usize| (self.sums[at] / f64::from(self.counts[at])) as f32;
+        second.consumers = std::array::from_fn(mean);
+        second.speed_displayed = mean(CONSUMERS.len());
+        (self.sums, self.counts) = ([0.0; MEANS], [0; MEANS]);
+        into.push(second);
+    }
+
+    pub fn finish(&mut self, into: &mut Vec<Second>) {
+        self.close(into);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::{Folder, TraceChunk, columns};
+    use super::*;
+
+    #[test]
+    fn seconds_end_with_their_last_row_and_average_powers() {
+        let names = columns();
+        let place = |name: &str| names.iter().position(|known| *known == name).unwrap();
+        // Ten rows a second for 2.45 s: 30 m/s, a heater that draws 0 W and 1000 W in turn, unobserved from 1 s on.
+        let t_us: Vec<i64> = (0..=24).map(|row| row * 100_000).chain([2_450_000]).collect();
+        let seconds: Vec<f64> = t_us.iter().map(|t| *t as f64 / 1e6).collect();
+        let mut cells = vec![vec![f64::NAN; t_us.len()]; names.len()];
+        cells[place("distance")] = seconds.iter().map(|t| 30.0 * t).collect();
+        cells[place("time_unobserved")] = seconds.iter().map(|t| (t - 1.0f64).max(0.0)).collect();
+        cells[place("heater_power")] = (0..t_us.len()).map(|row| [0.0, 1_000.0][row % 2]).collect();
+        let views: Vec<&[f64]> = cells.iter().map(Vec::as_slice).collect();
+        let mut folder = Folder::default();
+        folder.push(&TraceChunk { t_us: &t_us, phase: &vec![Phase::Drive; t_us.len()], columns: &views });
+        let summary = folder.finish();
+        assert_eq!(summary.seconds.iter().map(|second| second.t).collect::<Vec<_>>(), [0.9, 1.9, 2.45]);
+        assert_eq!(summary.seconds[0].consumers[0], 500.0);
+        assert!(summary.seconds[0].consumers[1].is_nan());
+        let steps: Vec<Step<'_>> = summary.steps().collect();
+        assert!((steps[0].speed() - 30.0).abs() < 1e-9 && (steps[1].distance() - 16.5).abs() < 1e-9);
+        assert!(!steps[0].is_observed() && !steps[1].is_observed());
+        assert_eq!(summary.second_at(2.0).map(|second| second.t), Some(1.9));
+    }
+}
