@@ -17,6 +17,8 @@ use crate::reduce::{self, Options};
     drawdown reduce test.toml\n  \
     drawdown reduce DATA/vehicle=heron/run=20270314T061502Z\n  \
     drawdown reduce MORNING EVENING --card test.toml --units mi-per-kwh\n  \
+    drawdown reduce test.toml --at 80,60,40,20,0\n  \
+    drawdown reduce test.toml --csv > figures.csv\n  \
     drawdown reduce RUN --json | jq .usable_capacity.kwh")]
 pub struct Arguments {
     /// A test card (TOML), or run folders of one discharge in any order
@@ -31,6 +33,12 @@ pub struct Arguments {
     /// Print JSON instead of a table
     #[arg(long)]
     json: bool,
+    /// Print CSV instead of a table: one figure a line
+    #[arg(long, conflicts_with = "json")]
+    csv: bool,
+    /// Checkpoints: displayed states of charge in percent; without it 75, 50, 25, 10 and 0
+    #[arg(long, value_name = "PERCENT,...", value_delimiter = ',', value_parser = clap::value_parser!(u8).range(0..=99))]
+    at: Vec<u8>,
 }
 
 /// The card and the runs that the arguments name.
@@ -74,6 +82,9 @@ pub fn run(arguments: &Arguments) -> Outcome {
         return Outcome::NotDone;
     }
     let mut options = Options::default();
+    if !arguments.at.is_empty() {
+        options.checkpoints = arguments.at.iter().copied().map(f64::from).collect();
+    }
     if let Some(path) = card.as_ref().and_then(|card| card.course.as_deref()) {
         let (course, faults) = Course::load(path);
         faulty |= say::faults(&faults);
@@ -88,6 +99,8 @@ pub fn run(arguments: &Arguments) -> Outcome {
     }
     if arguments.json {
         print!("{}", reduction.to_json());
+    } else if arguments.csv {
+        print!("{}", crate::sheet::csv(&reduction.to_value()));
     } else {
         let of_card = card.as_ref().and_then(|card| card.units);
         let units = arguments.units.map(ConsumptionUnit::from).or(of_card).unwrap_or_default();

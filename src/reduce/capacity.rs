@@ -129,7 +129,8 @@ struct Beyond {
     span: f64,
 }
 
-fn bend(d: f64) -> [f64; 3] {
+/// The modes of the display's bend at a displayed share.
+pub fn bend(d: f64) -> [f64; 3] {
     [4.0 * d * (1.0 - d), (2.0 * PI * d).sin(), (3.0 * PI * d).sin()]
 }
 

@@ -154,7 +154,7 @@ impl<'a> Axis<'a> {
     }
 
     /// What was drawn in the discharge up to a point of one of its stretches, given by its place in `places`.
-    fn until(&self, at: usize, to: &Point) -> Moment {
+    pub fn until(&self, at: usize, to: &Point) -> Moment {
         let mut sum = Moment::default();
         for (index, place) in self.places.iter().enumerate().take(at + 1) {
             if index > 0 {

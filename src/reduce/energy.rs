@@ -22,6 +22,8 @@ pub(super) struct Totals {
     pub open: Part,
     /// Drive phases.
     pub drive: Part,
+    /// Stand phases.
+    pub stand: Part,
     /// What sampling may have added to the whole outside charging.
     pub sampling: Sampling,
 }
@@ -100,6 +102,7 @@ impl Totals {
             all: Part::of(test, &[0, 1, 2]).observed,
             open: Part::of(test, &[0, 1]),
             drive: Part::of(test, &[0]),
+            stand: Part::of(test, &[1]),
             sampling: Sampling {
                 energy: [0, 1, 2].map(|at| squares(&|s| s.energy[at])),
                 charge: squares(&|s| s.charge),

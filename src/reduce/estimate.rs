@@ -81,6 +81,15 @@ impl Estimate {
         self.with_b(source, half_width / 3f64.sqrt())
     }
 
+    /// With one source under another name: of parts of a whole, an error that each part has for itself.
+    pub fn renamed(&self, source: &Source, name: &Source) -> Self {
+        let rename = |c: &Component| Component { source: name.clone(), ..c.clone() };
+        let (named, others): (Vec<Component>, Vec<Component>) =
+            self.components.iter().cloned().partition(|c| c.source == *source);
+        let named: Vec<Component> = named.iter().map(rename).collect();
+        Self { value: self.value, components: merge(&others, 1.0, &named, 1.0) }
+    }
+
     /// What each source adds, sorted by source.
     pub fn components(&self) -> &[Component] {
         &self.components

@@ -2,6 +2,8 @@
 //!
 //! Every measured figure is `{"value": x, "u95": y}`; what is not measured is null. Nothing is rounded.
 
+mod along;
+
 use serde::Serialize;
 
 use super::estimate::{Estimate, Kind};
@@ -57,6 +59,9 @@ struct Json<'a> {
     soc_percent: Soc,
     usable_capacity: Capacity<'a>,
     tenths: Vec<TenthJson>,
+    checkpoints: along::Checkpoints,
+    shares: along::Shares,
+    rated: Vec<along::Rated<'a>>,
     phases: Vec<Phase>,
     joins: Vec<Join<'a>>,
     gaps: Vec<Gap<'a>>,
@@ -244,6 +249,11 @@ impl Reduction {
         serde_json::to_string_pretty(&self.json()).unwrap_or_default() + "\n"
     }
 
+    /// The same as a value.
+    pub fn to_value(&self) -> serde_json::Value {
+        serde_json::to_value(self.json()).unwrap_or_default()
+    }
+
     fn json(&self) -> Json<'_> {
         let Consumption { net, gross, with_standing } = &self.consumption;
         let per_km = |figure: &Option<Estimate>| some(figure, JOULE_PER_METRE_IN_WH_PER_KM);
@@ -279,6 +289,9 @@ impl Reduction {
             soc_percent: Soc { role: self.soc.role.key(), first: self.soc.first, last: self.soc.last },
             usable_capacity: capacity(&self.usable, self.claimed_usable_kwh),
             tenths: self.tenths.iter().map(tenth).collect(),
+            checkpoints: along::Checkpoints::from(&self.checkpoints),
+            shares: along::Shares::from(&self.shares),
+            rated: self.rated.iter().map(along::Rated::from).collect(),
             phases: self.phases.iter().map(phase).collect(),
             joins: self.joins.iter().map(join).collect(),
             gaps: self.gaps.iter().map(|(run, fill)| gap(run, fill)).collect(),

@@ -4,6 +4,7 @@
 //!
 //! Prints nothing.
 
+use super::checkpoints::{self, Checkpoints};
 use super::counted::{self, Sorted};
 use super::discharge::{self, Axis};
 use super::energy::{Energy, Totals};
@@ -12,6 +13,8 @@ use super::fill::{self, Fill};
 use super::fold::PhaseTotals;
 use super::input::{Gap, Missing, RunInput};
 use super::join::{self, Join};
+use super::rated::{self, Beside};
+use super::shares::{self, Shares};
 use super::tolerances::Tolerances;
 use super::usable::{self, Tenth, Usable};
 use super::way::{self, Way};
@@ -28,13 +31,15 @@ pub struct Options {
     pub estimated_share_max: f64,
     /// Largest relative standard uncertainty by sampling.
     pub sampling_max: f64,
+    /// Displayed values at which one looks, percent.
+    pub checkpoints: Vec<f64>,
     /// The road that was driven.
     pub course: Option<Course>,
 }
 
 impl Default for Options {
     fn default() -> Self {
-        Self { estimated_share_max: 0.05, sampling_max: 0.01, course: None }
+        Self { estimated_share_max: 0.05, sampling_max: 0.01, checkpoints: checkpoints::USUAL.to_vec(), course: None }
     }
 }
 
@@ -121,6 +126,12 @@ pub struct Reduction {
     pub usable: Usable,
     /// By tenth of the displayed charge, from 100 % down.
     pub tenths: Vec<Tenth>,
+    /// Checkpoints, halves, and what lies beyond displayed 0 %.
+    pub checkpoints: Checkpoints,
+    /// Where the energy went.
+    pub shares: Shares,
+    /// Beside what is rated, certified or claimed.
+    pub rated: Vec<Beside>,
     /// What a card claims, kWh.
     pub claimed_usable_kwh: Option<f64>,
     /// By phase.
@@ -214,6 +225,9 @@ impl Test<'_> {
         let axis = axes.iter().max_by(|a, b| a.end().drawn.energy.total_cmp(&b.end().drawn.energy));
         let usable = usable::of(self, axis, axes.len(), &totals, &mut problems);
         let tenths = usable::tenths(self, axis, &totals, &way);
+        let checkpoints = checkpoints::of(self, axis, &totals, &way);
+        let shares = shares::of(self, &totals, &energy, &mut problems);
+        let rated = rated::of(self.card, &consumption, &usable, &checkpoints);
         self.join_problems(&mut problems);
         let line =
             |run: &RunInput| RunLine { name: run.name.clone(), start: run.start, duration: run.summary.duration() };
@@ -241,6 +255,9 @@ impl Test<'_> {
             consumption,
             usable,
             tenths,
+            checkpoints,
+            shares,
+            rated,
             problems,
         }
     }

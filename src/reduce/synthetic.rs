@@ -48,6 +48,8 @@ pub struct Car {
     pub errors: [f64; 3],
     /// Mean power, W.
     pub power: f64,
+    /// How far the power sways about it: 0.25 by half of it, a minute or so at a time.
+    pub sway: f64,
 }
 
 impl Car {
@@ -61,6 +63,7 @@ impl Car {
             step: (1.0, 0.5),
             errors: [0.0; 3],
             power: 20_000.0,
+            sway: 0.25,
         }
     }
 
@@ -134,7 +137,7 @@ impl Drive {
         let (mut sway, mut shown_zero) = (0.0, 0);
         let mut last: Option<(f64, f64, f64, f64)> = None;
         while shown_zero < 30 && drive.soc.len() < 20_000 {
-            sway = 0.97 * sway + 0.25 * chance.normal();
+            sway = 0.97 * sway + car.sway * chance.normal();
             let power = car.power * (1.0 + 0.5 * sway);
             let open = car.open_voltage(1.0 - used / car.whole);
             let current =
@@ -170,6 +173,11 @@ impl Drive {
         start..end
     }
 
+    /// The first row that shows so many percent or less.
+    pub fn first_at(&self, value: f64) -> usize {
+        self.soc.iter().position(|soc| *soc <= value).unwrap_or(self.soc.len())
+    }
+
     /// True net energy, J, and charge, C, of some rows; and of the whole until 0 is first displayed.
     pub fn true_net(&self, rows: &std::ops::Range<usize>) -> (f64, f64) {
         let (a, b) = (self.truth[rows.start], self.truth[rows.end - 1]);
@@ -189,6 +197,12 @@ impl Drive {
     /// The same, some columns never read.
     pub fn without(mut self, names: &[&str]) -> Self {
         names.iter().for_each(|name| self.column(name).fill(f64::NAN));
+        self
+    }
+
+    /// The same, a column filled by row.
+    pub fn with(mut self, name: &str, value: impl Fn(usize) -> f64) -> Self {
+        self.column(name).iter_mut().enumerate().for_each(|(row, cell)| *cell = value(row));
         self
     }
 

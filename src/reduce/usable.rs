@@ -129,7 +129,7 @@ pub(super) fn of(
     usable
 }
 
-fn doubtful(test: &Test<'_>, totals: &Totals, measured: &Drawn) -> Option<String> {
+pub(super) fn doubtful(test: &Test<'_>, totals: &Totals, measured: &Drawn) -> Option<String> {
     let (energy, _) = totals.drawn(test, measured);
     let share = if measured.unknown { 1.0 } else { measured.estimated / (measured.energy.abs() + measured.estimated) };
     match not_measured(&energy, if share.is_nan() { 0.0 } else { share }, test) {

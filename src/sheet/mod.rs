@@ -1,7 +1,9 @@
-//! What people read: terminal tables.
+//! What people read: terminal tables, and CSV for their spreadsheets.
 //!
 //! Computes no figure.
 
+pub mod csv;
 pub mod table;
 
+pub use csv::csv;
 pub use table::{seal, table};

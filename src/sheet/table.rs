@@ -2,11 +2,14 @@
 //!
 //! Computes no figure and rounds none (`format` does); units are chosen once for all of it.
 
+mod along;
+
 use crate::card::Verdict;
 use crate::format::{self, line, wrap};
 use crate::ledger::Phase;
 use crate::quantity::{ConsumptionUnit, Coulomb, Joule, Metre};
 use crate::reduce::Reduction;
+use crate::reduce::checkpoints::Checkpoints;
 use crate::reduce::estimate::Estimate;
 use crate::reduce::input::Missing;
 use crate::reduce::usable::{FULL_NOT_CONFIRMED, Method, Tenth, Usable};
@@ -29,7 +32,10 @@ pub fn table(reduction: &Reduction, units: ConsumptionUnit) -> String {
         report.headline(),
         report.capacity(),
         report.measured(),
+        report.rated(),
+        report.checkpoints(),
         report.tenths(),
+        report.shares(),
         report.between(),
         report.gaps(),
         report.rests_on(),
@@ -184,7 +190,7 @@ impl Report<'_> {
     }
 
     fn capacity(&self) -> String {
-        let Reduction { usable, claimed_usable_kwh, .. } = self.reduction;
+        let usable = &self.reduction.usable;
         if usable.method == Method::NotMeasured {
             return line("Usable capacity", &format!("not measured: {}", usable.why));
         }
@@ -194,17 +200,12 @@ impl Report<'_> {
         if usable.estimated_share >= SHARE_WORTH_A_WORD {
             text += &line("", &format!("{} of it estimated, not measured", format::share(usable.estimated_share)));
         }
-        if let Some((claimed, found)) = claimed_usable_kwh.zip(usable.energy.as_ref()) {
-            let claim = format::significant(claimed, 3);
-            let ratio = found.scale(100.0 / Joule::from_kwh(claimed).0);
-            text += &line(
-                "",
-                &format!("{} of the {claim} kWh claimed", format::figure(ratio.value, Some(ratio.u95()), "%")),
-            );
-        }
-        if let Some((beyond, distance)) = usable.reserve.as_ref().filter(|(energy, _)| energy.value > 0.0) {
-            let way = if *distance > 0.0 { format!(" in {}", self.plain_distance(*distance)) } else { String::new() };
-            let beyond = format!("{}{way}, not in usable capacity", energy(beyond));
+        let Checkpoints { beyond, last, .. } = &self.reduction.checkpoints;
+        if let Some(beyond) = beyond.as_ref().filter(|beyond| beyond.energy.value > 0.0) {
+            let way = beyond.distance.as_ref().map_or(String::new(), |way| format!(" in {}", self.distance(way)));
+            let rest =
+                last.1.map_or(String::new(), |rest| format!("; the car showed {} left", self.plain_distance(rest)));
+            let beyond = format!("{}{way}, not in usable capacity{rest}", energy(&beyond.energy));
             text += &line("Beyond displayed 0 %", &beyond);
         }
         text

@@ -22,6 +22,8 @@ fn the_demos_figures_lie_within_their_intervals_of_the_truth() {
         (&reduced["consumption_wh_per_km"], &truth["consumption_wh_per_km"]),
         (&reduced["usable_capacity"]["kwh"], &truth["usable"]["net_kwh"]),
         (&reduced["usable_capacity"]["ah"], &truth["usable"]["charge_net_ah"]),
+        (&reduced["checkpoints"]["reached"][4]["so_far"]["km"], &truth["to_zero"]["distance_km"]),
+        (&reduced["checkpoints"]["reached"][4]["so_far"]["kwh"], &truth["to_zero"]["net_kwh"]),
     ] {
         let (value, truth) = (figure(ours), theirs.as_f64().expect("a number"));
         let u95 = ours["u95"].as_f64().expect("an interval");
@@ -30,6 +32,16 @@ fn the_demos_figures_lie_within_their_intervals_of_the_truth() {
         assert!(u95 < 0.05 * value, "{value} ± {u95} says nothing");
     }
     assert_eq!(reduced["usable_capacity"]["method"], "full");
+    // The scenario's climate control: 3100 W at the start, 640 W in the end, a decay of 420 s: 2460 W * 420 s = 0.287 kWh by
+    // hand, over much more than 420 s.
+    let warm_up = &reduced["shares"]["warm_up"];
+    let u95 = warm_up["kwh"]["u95"].as_f64().expect("an interval");
+    assert!((figure(&warm_up["kwh"]) - 0.287).abs() < u95 && u95 < 0.05, "{warm_up}");
+    assert!((warm_up["decay_s"].as_f64().expect("a number") - 420.0).abs() < 10.0, "{warm_up}");
+    // Accessories of 310 W for 10 278 s: 0.885 kWh by hand.
+    let accessories = &reduced["shares"]["consumers"][1];
+    assert_eq!(accessories["consumer"], "accessory_power");
+    assert!((figure(&accessories["kwh"]) - 0.885).abs() < 0.01, "{accessories}");
     assert_eq!(reduced["tenths"].as_array().map(Vec::len), Some(10));
 }
 

@@ -110,8 +110,8 @@ fn states_and_errors_are_named_once_and_counted() {
     assert_eq!(running.counted("state of the controller: at the error warning level"), 2);
 }
 
-#[test]
-fn stamps_of_the_adapter_are_followed() {
+/// Moments of four frames from the first on, us, as the source stamped them.
+fn stamped() -> Vec<i64> {
     let mut adapter = Adapter::new(acknowledges);
     let mut running = adapter.source(None);
     running.until(|| adapter.serve(), Running::is_reading);
@@ -120,10 +120,18 @@ fn stamps_of_the_adapter_are_followed() {
     std::thread::sleep(Duration::from_millis(90));
     adapter.cable.send(b"t1230000A\rt1230001E\rt1230003C\r");
     running.until(|| adapter.serve(), |running| running.taken.frames.len() == 4);
-    let at: Vec<i64> = running.taken.frames.iter().map(|frame| (frame.at - running.taken.frames[0].at).0).collect();
+    running.taken.frames.iter().map(|frame| (frame.at - running.taken.frames[0].at).0).collect()
+}
+
+#[test]
+fn stamps_of_the_adapter_are_followed() {
     // At least 90 ms after the first as they arrived; 21, 41 and 71 ms by the adapter, and 100 ppm of that which its clock may
     // have lost.
-    assert!(at.iter().zip([0, 21_000, 41_000, 71_000]).all(|(at, by)| (0..100).contains(&(at - by))), "{at:?}");
+    let followed =
+        |at: &[i64]| at.iter().zip([0, 21_000, 41_000, 71_000]).all(|(at, by)| (0..100).contains(&(at - by)));
+    // A busy machine may read so late that the stamps are rightly not believed (`super::clock`): then once more.
+    let tries: Vec<Vec<i64>> = std::iter::repeat_with(stamped).take(10).take_while(|at| !followed(at)).collect();
+    assert!(tries.len() < 10, "{tries:?}");
 }
 
 #[test]
