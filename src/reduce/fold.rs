@@ -7,6 +7,8 @@ mod second;
 mod soc;
 mod tally;
 
+use std::sync::Arc;
+
 use crate::ledger::{Phase, Sums};
 use crate::schema::Role;
 use crate::schema::tables::TRACE_SUMS;
@@ -140,8 +142,8 @@ pub struct RunSummary {
     pub phases: [PhaseTotals; 3],
     /// The trace every 10 s, with its first and last row.
     pub points: Vec<Point>,
-    /// The trace second by second.
-    pub seconds: Vec<Second>,
+    /// The trace second by second; shared, since a summary is copied.
+    pub seconds: Arc<[Second]>,
     /// The stretches without charging, in order; one where the car was never charged.
     pub stretches: Vec<Stretch>,
     /// First and last odometer, m.
@@ -315,7 +317,7 @@ impl Folder {
             soc,
             counters: self.counters.map(|steps| steps.reading),
         };
-        self.seconds.see(&row, self.volt_seconds, &mut self.summary.seconds);
+        self.seconds.see(&row, self.volt_seconds);
         self.stretch(&point);
         if self.summary.points.last().is_none_or(|kept| point.t - kept.t >= POINT_EVERY_S) {
             self.summary.points.push(point);
@@ -375,7 +377,7 @@ impl Folder {
         {
             self.summary.points.push(now);
         }
-        self.seconds.finish(&mut self.summary.seconds);
+        self.summary.seconds = std::mem::take(&mut self.seconds).finish();
         self.close_stretch();
         self.summary.odometer = self.odometer.first.zip(self.odometer.last);
         self.summary.odometer_step = self.odometer.step;

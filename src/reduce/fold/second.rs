@@ -3,6 +3,8 @@
 //! A second ends with the last row of the trace in it. Sums and readings are that row's; powers of consumers and the
 //! dial's speed are means over its rows. Fills no gap: an unobserved second says so.
 
+use std::sync::Arc;
+
 use super::{Point, Row};
 use crate::ledger::{Phase, Sums};
 use crate::schema::Role;
@@ -123,16 +125,17 @@ impl Step<'_> {
 /// Builds the seconds, row by row.
 #[derive(Default)]
 pub(super) struct Seconds {
+    closed: Vec<Second>,
     open: Option<(i64, Second)>,
     sums: [f64; MEANS],
     counts: [u32; MEANS],
 }
 
 impl Seconds {
-    pub fn see(&mut self, row: &Row, volt_seconds: f64, into: &mut Vec<Second>) {
+    pub fn see(&mut self, row: &Row, volt_seconds: f64) {
         let number = row.t.floor() as i64;
         if self.open.as_ref().is_some_and(|(open, _)| *open != number) {
-            self.close(into);
+            self.close();
         }
         let dial = [Role::SpeedDisplayed];
         for (at, role) in CONSUMERS.iter().chain(&dial).enumerate() {
@@ -162,17 +165,18 @@ impl Seconds {
         self.open = Some((number, second));
     }
 
-    fn close(&mut self, into: &mut Vec<Second>) {
+    fn close(&mut self) {
         let Some((_, mut second)) = self.open.take() else { return };
         let mean = |at: usize| (self.sums[at] / f64::from(self.counts[at])) as f32;
         second.consumers = std::array::from_fn(mean);
         second.speed_displayed = mean(CONSUMERS.len());
         (self.sums, self.counts) = ([0.0; MEANS], [0; MEANS]);
-        into.push(second);
+        self.closed.push(second);
     }
 
-    pub fn finish(&mut self, into: &mut Vec<Second>) {
-        self.close(into);
+    pub fn finish(mut self) -> Arc<[Second]> {
+        self.close();
+        self.closed.into()
     }
 }
 
