@@ -111,6 +111,16 @@ pub fn percent(value: f64) -> String {
     format!("{} %", if text == "-0" { "0" } else { text })
 }
 
+/// A temperature as a sensor read it, degC, to a tenth: `11.5`.
+pub fn temperature(degc: f64) -> String {
+    let tenths = format!("{degc:.1}");
+    match tenths.strip_suffix(".0") {
+        Some("-0") => "0".into(),
+        Some(whole) => whole.into(),
+        None => tenths,
+    }
+}
+
 /// A share of a whole (1 is all of it) as a percentage to two digits: `0.31 %`; `0 %` for none.
 pub fn share(share: f64) -> String {
     if share == 0.0 { "0 %".into() } else { format!("{} %", significant(share * 100.0, 2)) }

@@ -21,6 +21,7 @@ pub mod checkpoints;
 pub mod warm_up;
 pub mod shares;
 pub mod rated;
+pub mod temperatures;
 pub mod reduction;
 pub mod load;
 pub mod json;

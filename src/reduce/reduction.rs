@@ -15,6 +15,7 @@ use super::input::{Gap, Missing, RunInput};
 use super::join::{self, Join};
 use super::rated::{self, Beside};
 use super::shares::{self, Shares};
+use super::temperatures::{self, Temperatures};
 use super::tolerances::Tolerances;
 use super::usable::{self, Tenth, Usable};
 use super::way::{self, Way};
@@ -130,6 +131,8 @@ pub struct Reduction {
     pub checkpoints: Checkpoints,
     /// Where the energy went.
     pub shares: Shares,
+    /// Outside, in the cabin, of the pack.
+    pub temperatures: Temperatures,
     /// Beside what is rated, certified or claimed.
     pub rated: Vec<Beside>,
     /// What a card claims, kWh.
@@ -257,6 +260,7 @@ impl Test<'_> {
             tenths,
             checkpoints,
             shares,
+            temperatures: temperatures::of(self),
             rated,
             problems,
         }

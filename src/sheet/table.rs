@@ -147,6 +147,7 @@ impl Report<'_> {
         let which = if soc.role == crate::schema::Role::Soc { "displayed" } else { "the battery computer's" };
         let mut text = self.time();
         text += &line("State of charge", &format!("{} to {}, {which}", reading(soc.first), reading(soc.last)));
+        text += &self.temperatures();
         text += &line("Energy out", &or_not_measured(moved.out.as_ref(), energy));
         text += &line("Energy back in", &or_not_measured(moved.back.as_ref(), energy));
         text += &line("Energy net", &or_not_measured(moved.net.as_ref(), energy));

@@ -10,6 +10,7 @@ use crate::reduce::checkpoints::{self, Checkpoint};
 use crate::reduce::estimate::Estimate;
 use crate::reduce::rated::{Beside, What};
 use crate::reduce::shares::{self, Consumer};
+use crate::reduce::temperatures;
 use crate::schema::Role;
 
 #[derive(Serialize)]
@@ -132,6 +133,29 @@ impl From<&shares::Shares> for Shares {
                 decay_s: warm.decay[2],
             }),
         }
+    }
+}
+
+#[derive(Serialize)]
+pub(super) struct Temperatures {
+    outside: Option<Readings>,
+    cabin: Option<Readings>,
+    pack: Option<Readings>,
+}
+
+#[derive(Serialize)]
+struct Readings {
+    first: f64,
+    mean: f64,
+    last: f64,
+}
+
+impl From<&temperatures::Temperatures> for Temperatures {
+    fn from(found: &temperatures::Temperatures) -> Self {
+        let readings = |of: Option<temperatures::Readings>| {
+            of.map(|of| Readings { first: of.first, mean: of.mean, last: of.last })
+        };
+        Self { outside: readings(found.outside), cabin: readings(found.cabin), pack: readings(found.pack) }
     }
 }
 

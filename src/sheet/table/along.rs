@@ -35,6 +35,21 @@ fn consumer(role: Option<Role>) -> &'static str {
 }
 
 impl Report<'_> {
+    /// Readings of the car's own thermometers, on one line.
+    pub(super) fn temperatures(&self) -> String {
+        let found = &self.reduction.temperatures;
+        let said = [("outside", found.outside), ("cabin", found.cabin), ("pack", found.pack)];
+        let said: Vec<String> = said
+            .into_iter()
+            .filter_map(|(name, readings)| readings.map(|readings| (name, readings)))
+            .map(|(name, readings)| {
+                let [first, mean, last] = [readings.first, readings.mean, readings.last].map(format::temperature);
+                if first == last { format!("{name} {mean}") } else { format!("{name} {mean} ({first} to {last})") }
+            })
+            .collect();
+        if said.is_empty() { String::new() } else { line("Temperatures, °C", &said.join(", ")) }
+    }
+
     /// Each checkpoint on a line, then what could be projected there.
     pub(super) fn checkpoints(&self) -> String {
         let found = &self.reduction.checkpoints;
