@@ -2,6 +2,8 @@
 //!
 //! Every measured figure is `{"value": x, "u95": y}`; what is not measured is null. Nothing is rounded.
 
+mod charging;
+
 use serde::Serialize;
 
 use super::estimate::{Estimate, Kind};
@@ -64,6 +66,10 @@ struct Json<'a> {
     stated: &'a [String],
     open_contactors_current_a: Option<f64>,
     budgets: Budgets<'a>,
+    charging: Vec<charging::SessionJson<'a>>,
+    unexplained_rises: Vec<charging::RiseJson<'a>>,
+    plug: charging::PlugJson<'a>,
+    balances: Vec<charging::BalanceJson<'a>>,
     problems: &'a [String],
 }
 
@@ -292,6 +298,10 @@ impl Reduction {
                 usable_kwh: budget(self.usable.energy.as_ref(), JOULE_PER_KWH),
                 usable_ah: budget(self.usable.charge.as_ref(), COULOMB_PER_AH),
             },
+            charging: charging::sessions(&self.sessions),
+            unexplained_rises: self.rises.iter().map(charging::rise).collect(),
+            plug: charging::plug(&self.plug),
+            balances: charging::balances(self),
             problems: &self.problems,
         }
     }

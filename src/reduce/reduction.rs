@@ -4,6 +4,8 @@
 //!
 //! Prints nothing.
 
+use super::balance::{self, Balance};
+use super::charging::{self, Session};
 use super::counted::{self, Sorted};
 use super::discharge::{self, Axis};
 use super::energy::{Energy, Totals};
@@ -12,6 +14,8 @@ use super::fill::{self, Fill};
 use super::fold::PhaseTotals;
 use super::input::{Gap, Missing, RunInput};
 use super::join::{self, Join};
+use super::plug::{self, Plug};
+use super::rises::{self, Rise};
 use super::tolerances::Tolerances;
 use super::usable::{self, Tenth, Usable};
 use super::way::{self, Way};
@@ -30,11 +34,13 @@ pub struct Options {
     pub sampling_max: f64,
     /// The road that was driven.
     pub course: Option<Course>,
+    /// Windows of the state of charge whose time of charging is asked for, percent.
+    pub charge_windows: Vec<(f64, f64)>,
 }
 
 impl Default for Options {
     fn default() -> Self {
-        Self { estimated_share_max: 0.05, sampling_max: 0.01, course: None }
+        Self { estimated_share_max: 0.05, sampling_max: 0.01, course: None, charge_windows: vec![(10.0, 80.0)] }
     }
 }
 
@@ -135,6 +141,16 @@ pub struct Reduction {
     pub stated: Vec<String>,
     /// Mean current with the contactors open, A, and for how long, s.
     pub open_current: Option<(f64, f64)>,
+    /// Charging sessions, in time order.
+    pub sessions: Vec<Session>,
+    /// What the plug gave.
+    pub plug: Plug,
+    /// The sensors against the card's meters.
+    pub balances: Vec<Balance>,
+    /// The car gives the pack's power alone, no current.
+    pub has_power_alone: bool,
+    /// Rises of the state of charge that no measured charge explains.
+    pub rises: Vec<Rise>,
     /// What is missing or doubtful, in plain words.
     pub problems: Vec<String>,
 }
@@ -153,9 +169,15 @@ pub(super) struct Test<'a> {
 
 /// Reduces one or several runs of one test.
 pub fn reduce(runs: &[RunInput], card: Option<&Card>, options: &Options) -> Reduction {
-    let Sorted { runs, card, problems } = counted::sort_out(runs, card);
+    let Sorted { mut runs, card, mut problems } = counted::sort_out(runs, card);
     let card = card.as_ref();
     let soc = soc_role(&runs, card);
+    let rises: Vec<Rise> = runs.iter().flat_map(|run| rises::of(run, soc)).collect();
+    for rise in &rises {
+        problems.push(rise.text());
+        let run = runs.iter_mut().find(|run| run.name == rise.run);
+        run.into_iter().for_each(|run| run.summary.split_at(rise.at));
+    }
     let fills = runs.iter().map(|run| fills(run, soc)).collect();
     let joins = runs.windows(2).map(|pair| {
         let rate = |run: &RunInput| fill::rates(&run.summary, soc).per_soc.map(|(rate, ..)| rate);
@@ -163,7 +185,7 @@ pub fn reduce(runs: &[RunInput], card: Option<&Card>, options: &Options) -> Redu
     });
     let joins = joins.collect();
     let test = Test { runs: &runs, card, options, tolerances: Tolerances::of(&runs, card), fills, joins, soc };
-    test.reduce(problems)
+    test.reduce(problems, rises)
 }
 
 fn soc_role(runs: &[RunInput], card: Option<&Card>) -> usize {
@@ -201,7 +223,7 @@ fn fills(run: &RunInput, soc: usize) -> Vec<Fill> {
 }
 
 impl Test<'_> {
-    fn reduce(&self, mut problems: Vec<String>) -> Reduction {
+    fn reduce(&self, mut problems: Vec<String>, rises: Vec<Rise>) -> Reduction {
         self.input_problems(&mut problems);
         let totals = Totals::of(self);
         let energy = Energy::of(self, &totals, &mut problems);
@@ -214,6 +236,10 @@ impl Test<'_> {
         let axis = axes.iter().max_by(|a, b| a.end().drawn.energy.total_cmp(&b.end().drawn.energy));
         let usable = usable::of(self, axis, axes.len(), &totals, &mut problems);
         let tenths = usable::tenths(self, axis, &totals, &way);
+        let sessions = charging::of(self, consumption.net.as_ref(), &rises, &mut problems);
+        let soc = self.soc_readings();
+        let plug = plug::of(self, &sessions, &energy, &way, &consumption, &soc);
+        let balances = balance::of(self, &plug, &sessions);
         self.join_problems(&mut problems);
         let line =
             |run: &RunInput| RunLine { name: run.name.clone(), start: run.start, duration: run.summary.duration() };
@@ -228,7 +254,7 @@ impl Test<'_> {
             runs: self.runs.iter().map(line).collect(),
             duration: totals.all.duration,
             unobserved: totals.all.unobserved,
-            soc: self.soc_readings(),
+            soc,
             claimed_usable_kwh: self.card.and_then(|card| card.claimed_usable_kwh),
             phases: self.phases(),
             joins: self.joins.clone(),
@@ -241,6 +267,11 @@ impl Test<'_> {
             consumption,
             usable,
             tenths,
+            sessions,
+            plug,
+            balances,
+            has_power_alone: self.tolerances.power.is_some(),
+            rises,
             problems,
         }
     }
