@@ -3,6 +3,7 @@
 //! Every measured figure is `{"value": x, "u95": y}`; what is not measured is null. Nothing is rounded.
 
 mod charging;
+mod conditions;
 
 use serde::Serialize;
 
@@ -70,6 +71,7 @@ struct Json<'a> {
     unexplained_rises: Vec<charging::RiseJson<'a>>,
     plug: charging::PlugJson<'a>,
     balances: Vec<charging::BalanceJson<'a>>,
+    conditions: conditions::ConditionsJson<'a>,
     problems: &'a [String],
 }
 
@@ -302,6 +304,7 @@ impl Reduction {
             unexplained_rises: self.rises.iter().map(charging::rise).collect(),
             plug: charging::plug(&self.plug),
             balances: charging::balances(self),
+            conditions: conditions::conditions(&self.conditions),
             problems: &self.problems,
         }
     }

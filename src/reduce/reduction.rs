@@ -6,6 +6,7 @@
 
 use super::balance::{self, Balance};
 use super::charging::{self, Session};
+use super::conditions::{self, Conditions};
 use super::counted::{self, Sorted};
 use super::discharge::{self, Axis};
 use super::energy::{Energy, Totals};
@@ -147,6 +148,8 @@ pub struct Reduction {
     pub plug: Plug,
     /// The sensors against the card's meters.
     pub balances: Vec<Balance>,
+    /// Conditions, and what is restated at others.
+    pub conditions: Conditions,
     /// The car gives the pack's power alone, no current.
     pub has_power_alone: bool,
     /// Rises of the state of charge that no measured charge explains.
@@ -240,6 +243,7 @@ impl Test<'_> {
         let soc = self.soc_readings();
         let plug = plug::of(self, &sessions, &energy, &way, &consumption, &soc);
         let balances = balance::of(self, &plug, &sessions);
+        let conditions = conditions::of(self, &consumption, &way, &usable);
         self.join_problems(&mut problems);
         let line =
             |run: &RunInput| RunLine { name: run.name.clone(), start: run.start, duration: run.summary.duration() };
@@ -270,6 +274,7 @@ impl Test<'_> {
             sessions,
             plug,
             balances,
+            conditions,
             has_power_alone: self.tolerances.power.is_some(),
             rises,
             problems,

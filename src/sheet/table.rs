@@ -3,6 +3,7 @@
 //! Computes no figure and rounds none (`format` does); units are chosen once for all of it.
 
 mod charging;
+mod conditions;
 
 use crate::card::Verdict;
 use crate::format::{self, line, wrap};
@@ -31,6 +32,7 @@ pub fn table(reduction: &Reduction, units: ConsumptionUnit) -> String {
         report.headline(),
         report.capacity(),
         report.measured(),
+        report.conditions(),
         report.charging(),
         report.tenths(),
         report.between(),
