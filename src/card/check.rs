@@ -13,6 +13,7 @@ use crate::document::{Document, Fault, did_you_mean};
 use crate::quantity::ConsumptionUnit;
 use crate::time::{US_PER_S, WallClock};
 
+mod road_load;
 mod tables;
 
 /// Reads and checks.
@@ -72,6 +73,7 @@ impl Check<'_> {
         card.battery = self.battery(&written.battery);
         card.weather = self.weather(written.weather);
         card.road = self.road(written.road);
+        card.road_load = self.road_load(&written.road_load);
         card.rated = self.rated(written.rated);
         card.tolerances = self.tolerances(&written.tolerances);
         self.order_of_times(&mut card);

@@ -35,7 +35,7 @@ impl Card {
         let placed = [charge, recharge].into_iter().any(|of| of.energy.is_some() && of.metered_at.is_some());
         let classed = [charge, recharge].into_iter().any(|of| of.energy.is_some() && of.meter_class.is_some());
         let rated = !self.rated.is_empty() || self.claimed_usable_kwh.is_some();
-        let open: [(bool, &'static str, &'static [&'static str]); 29] = [
+        let open: [(bool, &'static str, &'static [&'static str]); 30] = [
             (self.map.is_none(), "map", &[SEAL]),
             (self.course.is_none(), "course", &[LEGS]),
             (self.full_charge == FullCharge::Unknown, "full_charge", &[FROM_FULL]),
@@ -68,6 +68,7 @@ impl Card {
                 &[REFERENCE],
             ),
             (road.wet_percent.is_none(), "road.wet_percent", &[REFERENCE]),
+            (self.road_load == super::RoadLoad::default(), "road_load", &[REFERENCE]),
             (road.traffic.is_none(), "road.traffic", &[COMPARISON]),
         ];
         let open = open.into_iter().filter(|(is_open, ..)| *is_open);

@@ -76,6 +76,8 @@ pub struct Card {
     pub weather: Weather,
     /// The road.
     pub road: Road,
+    /// What driving at a speed takes, and the conditions that figures are restated at.
+    pub road_load: RoadLoad,
     /// What others say of the car, to compare with.
     pub rated: Vec<Rated>,
     /// What this card knows of the sensors better than the map.
@@ -211,6 +213,10 @@ pub struct Charge {
     pub metered_at: Option<MeteredAt>,
     /// The meter's class.
     pub meter_class: Option<MeterClass>,
+    /// Energy lost or used between the meter and the pack.
+    pub lost: Option<Joule>,
+    /// Its standard uncertainty.
+    pub lost_u: Option<Joule>,
 }
 
 /// The pack.
@@ -252,6 +258,23 @@ pub struct Road {
     pub traffic: Option<Traffic>,
     /// Roadworks, surface, detours.
     pub note: Option<String>,
+}
+
+/// The force that a car needs on a level road, `A + B v + C v²`, in one of two forms, and reference conditions.
+#[derive(Clone, Copy, PartialEq, Debug, Default)]
+pub struct RoadLoad {
+    /// A, N; B, N per m/s; C, N per (m/s)²: as coast-down lists give them, at the reference conditions.
+    pub coefficients: Option<[f64; 3]>,
+    /// Rolling resistance as a share of the weight, tyres warm, at the reference temperature.
+    pub rolling_resistance: Option<f64>,
+    /// Drag area, m².
+    pub drag_area_m2: Option<f64>,
+    /// Named reference conditions.
+    pub reference: Option<Reference>,
+    /// Temperature of the user's own reference conditions; stands before the named ones.
+    pub temperature: Option<Celsius>,
+    /// Pressure of the user's own reference conditions; stands before the named ones.
+    pub pressure: Option<Pascal>,
 }
 
 /// What is rated or certified of the car.

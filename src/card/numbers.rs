@@ -4,7 +4,9 @@
 
 use std::ops::RangeInclusive;
 
-use crate::quantity::{KILOGRAM_PER_LB, METRE_PER_MILE, MPS_PER_KMH, MPS_PER_MPH, PASCAL_PER_BAR, PASCAL_PER_PSI};
+use crate::quantity::{
+    KILOGRAM_PER_LB, METRE_PER_MILE, MPS_PER_KMH, MPS_PER_MPH, NEWTON_PER_LBF, PASCAL_PER_BAR, PASCAL_PER_PSI,
+};
 
 /// A unit that a key may end in.
 pub(super) struct Unit {
@@ -33,6 +35,14 @@ pub(super) const WIND: &[Unit] =
 pub(super) const TEMPERATURE: &[Unit] =
     &[unit("_degc", "degC", 1.0), Unit { suffix: "_degf", symbol: "degF", factor: 5.0 / 9.0, zero: -160.0 / 9.0 }];
 pub(super) const LENGTH: &[Unit] = &[unit("_km", "km", 1e3), unit("_mi", "mi", METRE_PER_MILE)];
+/// A, B and C of a road load, in N, N per m/s and N per (m/s)².
+pub(super) const FORCE: &[Unit] = &[unit("_n", "N", 1.0), unit("_lbf", "lbf", NEWTON_PER_LBF)];
+pub(super) const FORCE_PER_SPEED: &[Unit] =
+    &[unit("_n_per_kmh", "N/(km/h)", 1.0 / MPS_PER_KMH), unit("_lbf_per_mph", "lbf/mph", NEWTON_PER_LBF / MPS_PER_MPH)];
+pub(super) const FORCE_PER_SPEED_2: &[Unit] = &[
+    unit("_n_per_kmh2", "N/(km/h)2", 1.0 / (MPS_PER_KMH * MPS_PER_KMH)),
+    unit("_lbf_per_mph2", "lbf/mph2", NEWTON_PER_LBF / (MPS_PER_MPH * MPS_PER_MPH)),
+];
 /// In J/m.
 pub(super) const PER_DISTANCE: &[Unit] =
     &[unit("_wh_per_km", "Wh/km", 3.6), unit("_wh_per_mi", "Wh/mi", 3_600.0 / METRE_PER_MILE)];

@@ -4,6 +4,7 @@
 
 use super::*;
 
+mod road_load;
 mod sealing;
 mod spans;
 
@@ -24,7 +25,21 @@ fn faults(text: &str) -> Vec<String> {
 
 /// A template's keys with the `#` before them taken away; of two units the first.
 fn filled_in() -> String {
-    let other_units = ["_mph =", "_kpa =", "_psi =", "_degf =", "_lb =", "_inhg =", "_mi =", "wind_kmh =", "#gain ="];
+    let other_units = [
+        "_mph =",
+        "_kpa =",
+        "_psi =",
+        "_degf =",
+        "_lb =",
+        "_inhg =",
+        "_mi =",
+        "wind_kmh =",
+        "#gain =",
+        "_lbf =",
+        "_mph2 =",
+        "#rolling",
+        "#drag",
+    ];
     let others = |line: &&str| !other_units.iter().any(|unit| line.contains(unit)) && !line.starts_with("#offset");
     let lines = TEMPLATE.lines().filter(others);
     lines
@@ -47,6 +62,8 @@ fn the_template_loads_as_it_stands_and_filled_in() {
     assert_eq!(card.charge.end.unwrap().iso(), "2027-03-14T04:40:00.000000Z");
     assert_eq!(card.recharge.energy, Some(Joule::from_kwh(53.9)));
     assert_eq!(card.battery.last_full_charge.unwrap().iso(), "2027-03-07T12:00:00.000000Z");
+    assert!((card.road_load.coefficients.unwrap()[1] - 1.98).abs() < 1e-12);
+    assert_eq!((card.road_load.reference, card.charge.lost), (Some(Reference::Sae), Some(Joule::from_kwh(2.1))));
     assert_eq!(card.trailer.unwrap().mass, Some(Kilogram(900.0)));
     assert_eq!(card.rated[0].consumption.unwrap().round(), 558.0, "155 Wh/km in J/m");
     assert_eq!((card.leave_out.len(), card.driving.leave_out.len(), card.course.is_some()), (1, 3, true));
@@ -204,7 +221,7 @@ fn unknown_keys_have_line_and_nearest_key_in_every_table() {
         faults(text),
         [
             "card.toml:2: unknown key 'set_barr'; did you mean 'set_bar'?",
-            "card.toml:4: unknown key 'energy'; use one of: start, end, from_percent, to_percent, current, supply, rest_min, pack_degc, pack_degf, warm_up, energy_kwh, metered_at, meter_class",
+            "card.toml:4: unknown key 'energy'; use one of: start, end, from_percent, to_percent, current, supply, rest_min, pack_degc, pack_degf, warm_up, energy_kwh, metered_at, meter_class, lost_kwh, lost_u_kwh",
             "card.toml:6: unknown key 'begin'; use one of: start, end",
             "card.toml:8: unknown value 'autopilot'; use one of: none, limiter, cruise control, adaptive cruise control, adaptive cruise control with steering",
         ]
@@ -304,7 +321,7 @@ fn a_missing_file_is_one_fault() {
 #[test]
 fn what_is_missing_is_named_with_what_it_limits() {
     let empty = sound("");
-    assert_eq!(empty.missing().len(), 26);
+    assert_eq!(empty.missing().len(), 27);
     let limited = empty.limited();
     assert!(limited.contains(&("usable capacity from a confirmed full charge", vec!["full_charge"])), "{limited:?}");
     assert!(

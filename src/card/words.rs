@@ -136,6 +136,13 @@ words! {
         /// Reduced to sea level, as weather services publish it.
         SeaLevel "sea level",
     }
+    /// Conditions that a road load holds at and that figures are restated at, from memory of the procedures.
+    Reference {
+        /// SAE J1263 and J2263: 20 degC, 98.21 kPa, no wind.
+        Sae "SAE",
+        /// WLTP (UN GTR No. 15): 20 degC, 100 kPa, no wind.
+        Wltp "WLTP",
+    }
     /// How much other traffic there was.
     Traffic {
         /// None to speak of.
@@ -202,6 +209,16 @@ impl DistanceCounts {
             Self::Speed => "integrated speed",
             Self::Odometer => "odometer",
             Self::Fixes => "satellite fixes",
+        }
+    }
+}
+
+impl Reference {
+    /// Temperature, degC, and pressure, Pa.
+    pub fn air(self) -> (f64, f64) {
+        match self {
+            Self::Sae => (20.0, 98_210.0),
+            Self::Wltp => (20.0, 100_000.0),
         }
     }
 }

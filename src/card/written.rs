@@ -79,6 +79,7 @@ tables! {
         battery: WrittenBattery,
         weather: WrittenWeather,
         road: WrittenRoad,
+        road_load: WrittenRoadLoad,
         rated: Vec<WrittenRated>,
         tolerances: WrittenTolerances,
     }
@@ -145,6 +146,8 @@ tables! {
         energy_kwh: Option<f64>,
         metered_at: Option<MeteredAt>,
         meter_class: Option<MeterClass>,
+        lost_kwh: Option<f64>,
+        lost_u_kwh: Option<f64>,
     }
     WrittenBattery {
         chemistry: Option<Chemistry>,
@@ -168,6 +171,21 @@ tables! {
         wet_percent: Option<f64>,
         traffic: Option<Traffic>,
         note: Option<String>,
+    }
+    WrittenRoadLoad {
+        a_n: Option<f64>,
+        a_lbf: Option<f64>,
+        b_n_per_kmh: Option<f64>,
+        b_lbf_per_mph: Option<f64>,
+        c_n_per_kmh2: Option<f64>,
+        c_lbf_per_mph2: Option<f64>,
+        rolling_resistance: Option<f64>,
+        drag_area_m2: Option<f64>,
+        reference: Option<Reference>,
+        reference_degc: Option<f64>,
+        reference_degf: Option<f64>,
+        reference_hpa: Option<f64>,
+        reference_inhg: Option<f64>,
     }
     WrittenRated {
         name: Option<String>,

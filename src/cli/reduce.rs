@@ -30,6 +30,9 @@ pub struct Arguments {
     /// The unit of energy per distance; distances follow it; without it the card's, else Wh/km
     #[arg(long, value_enum)]
     units: Option<Units>,
+    /// A window of the state of charge whose charging time is asked for, percent; may be given several times [default: 10-80]
+    #[arg(long, value_name = "FROM-TO", value_parser = window)]
+    charge_window: Vec<(f64, f64)>,
     /// Print JSON instead of a table
     #[arg(long)]
     json: bool,
@@ -39,6 +42,13 @@ pub struct Arguments {
     /// Checkpoints: displayed states of charge in percent; without it 75, 50, 25, 10 and 0
     #[arg(long, value_name = "PERCENT,...", value_delimiter = ',', value_parser = clap::value_parser!(u8).range(0..=99))]
     at: Vec<u8>,
+}
+
+/// A window as written, `20-80`.
+fn window(text: &str) -> Result<(f64, f64), String> {
+    let ends = text.split_once('-').and_then(|(from, to)| Some((from.parse().ok()?, to.parse().ok()?)));
+    let sound = ends.filter(|(from, to): &(f64, f64)| 0.0 <= *from && from < to && *to <= 100.0);
+    sound.ok_or_else(|| "write two percentages, the smaller first: 20-80".into())
 }
 
 /// The card and the runs that the arguments name.
@@ -84,6 +94,9 @@ pub fn run(arguments: &Arguments) -> Outcome {
     let mut options = Options::default();
     if !arguments.at.is_empty() {
         options.checkpoints = arguments.at.iter().copied().map(f64::from).collect();
+    }
+    if !arguments.charge_window.is_empty() {
+        options.charge_windows = arguments.charge_window.clone();
     }
     if let Some(path) = card.as_ref().and_then(|card| card.course.as_deref()) {
         let (course, faults) = Course::load(path);

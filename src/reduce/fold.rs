@@ -181,6 +181,25 @@ impl RunSummary {
     pub fn second_at(&self, t: f64) -> Option<&Second> {
         self.seconds.partition_point(|second| second.t <= t).checked_sub(1).and_then(|at| self.seconds.get(at))
     }
+    /// Ends the stretch that holds a moment at the last second before it, and begins another there: another discharge. The
+    /// state of charge of both is read anew from the seconds.
+    pub fn split_at(&mut self, t: f64) {
+        let holds = |stretch: &Stretch| stretch.start.t < t && t <= stretch.end.t;
+        let Some(at) = self.stretches.iter().position(holds) else { return };
+        let Some(cut) = self.seconds.iter().rfind(|second| second.t < t).map(Second::as_point) else { return };
+        let old = self.stretches.remove(at);
+        let piece = |start: Point, end: Point, seconds: std::ops::Range<f64>| {
+            let mut soc = [SocRecord::default(), SocRecord::default()];
+            for second in self.seconds.iter().filter(|second| seconds.contains(&second.t)) {
+                let point = second.as_point();
+                soc.iter_mut().zip(point.soc).for_each(|(record, value)| record.see(value, &point));
+            }
+            soc.iter_mut().for_each(|record| record.finish(&end));
+            Stretch { start, end, soc }
+        };
+        let pieces = [piece(old.start, cut, old.start.t..t), piece(cut, old.end, t..old.end.t + 1e-9)];
+        self.stretches.splice(at..at, pieces);
+    }
     /// The last point at or before a moment.
     pub fn at_or_before(&self, t: f64) -> Option<&Point> {
         self.points.partition_point(|point| point.t <= t).checked_sub(1).and_then(|at| self.points.get(at))

@@ -3,6 +3,8 @@
 //! Every measured figure is `{"value": x, "u95": y}`; what is not measured is null. Nothing is rounded.
 
 mod along;
+mod charging;
+mod conditions;
 
 use serde::Serialize;
 
@@ -70,6 +72,11 @@ struct Json<'a> {
     stated: &'a [String],
     open_contactors_current_a: Option<f64>,
     budgets: Budgets<'a>,
+    charging: Vec<charging::SessionJson<'a>>,
+    unexplained_rises: Vec<charging::RiseJson<'a>>,
+    plug: charging::PlugJson<'a>,
+    balances: Vec<charging::BalanceJson<'a>>,
+    conditions: conditions::ConditionsJson<'a>,
     problems: &'a [String],
 }
 
@@ -307,6 +314,11 @@ impl Reduction {
                 usable_kwh: budget(self.usable.energy.as_ref(), JOULE_PER_KWH),
                 usable_ah: budget(self.usable.charge.as_ref(), COULOMB_PER_AH),
             },
+            charging: charging::sessions(&self.sessions),
+            unexplained_rises: self.rises.iter().map(charging::rise).collect(),
+            plug: charging::plug(&self.plug),
+            balances: charging::balances(self),
+            conditions: conditions::conditions(&self.conditions),
             problems: &self.problems,
         }
     }

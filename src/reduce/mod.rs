@@ -22,12 +22,19 @@ pub mod warm_up;
 pub mod shares;
 pub mod rated;
 pub mod temperatures;
+pub mod rises;
+pub mod charging;
+pub mod plug;
+pub mod balance;
+pub mod conditions;
 pub mod reduction;
 pub mod load;
 pub mod json;
 
 #[cfg(test)]
 pub(crate) mod synthetic;
+#[cfg(test)]
+pub(crate) mod rehearsed;
 
 pub use estimate::{Component, Estimate, Kind, Source};
 pub use input::{Gap, Missing, RoleUse, RunInput};

@@ -4,7 +4,10 @@
 //!
 //! Prints nothing.
 
+use super::balance::{self, Balance};
+use super::charging::{self, Session};
 use super::checkpoints::{self, Checkpoints};
+use super::conditions::{self, Conditions};
 use super::counted::{self, Sorted};
 use super::discharge::{self, Axis};
 use super::energy::{Energy, Totals};
@@ -13,7 +16,9 @@ use super::fill::{self, Fill};
 use super::fold::PhaseTotals;
 use super::input::{Gap, Missing, RunInput};
 use super::join::{self, Join};
+use super::plug::{self, Plug};
 use super::rated::{self, Beside};
+use super::rises::{self, Rise};
 use super::shares::{self, Shares};
 use super::temperatures::{self, Temperatures};
 use super::tolerances::Tolerances;
@@ -36,11 +41,19 @@ pub struct Options {
     pub checkpoints: Vec<f64>,
     /// The road that was driven.
     pub course: Option<Course>,
+    /// Windows of the state of charge whose time of charging is asked for, percent.
+    pub charge_windows: Vec<(f64, f64)>,
 }
 
 impl Default for Options {
     fn default() -> Self {
-        Self { estimated_share_max: 0.05, sampling_max: 0.01, checkpoints: checkpoints::USUAL.to_vec(), course: None }
+        Self {
+            estimated_share_max: 0.05,
+            sampling_max: 0.01,
+            checkpoints: checkpoints::USUAL.to_vec(),
+            course: None,
+            charge_windows: vec![(10.0, 80.0)],
+        }
     }
 }
 
@@ -149,6 +162,18 @@ pub struct Reduction {
     pub stated: Vec<String>,
     /// Mean current with the contactors open, A, and for how long, s.
     pub open_current: Option<(f64, f64)>,
+    /// Charging sessions, in time order.
+    pub sessions: Vec<Session>,
+    /// What the plug gave.
+    pub plug: Plug,
+    /// The sensors against the card's meters.
+    pub balances: Vec<Balance>,
+    /// Conditions, and what is restated at others.
+    pub conditions: Conditions,
+    /// The car gives the pack's power alone, no current.
+    pub has_power_alone: bool,
+    /// Rises of the state of charge that no measured charge explains.
+    pub rises: Vec<Rise>,
     /// What is missing or doubtful, in plain words.
     pub problems: Vec<String>,
 }
@@ -167,9 +192,15 @@ pub(super) struct Test<'a> {
 
 /// Reduces one or several runs of one test.
 pub fn reduce(runs: &[RunInput], card: Option<&Card>, options: &Options) -> Reduction {
-    let Sorted { runs, card, problems } = counted::sort_out(runs, card);
+    let Sorted { mut runs, card, mut problems } = counted::sort_out(runs, card);
     let card = card.as_ref();
     let soc = soc_role(&runs, card);
+    let rises: Vec<Rise> = runs.iter().flat_map(|run| rises::of(run, soc)).collect();
+    for rise in &rises {
+        problems.push(rise.text());
+        let run = runs.iter_mut().find(|run| run.name == rise.run);
+        run.into_iter().for_each(|run| run.summary.split_at(rise.at));
+    }
     let fills = runs.iter().map(|run| fills(run, soc)).collect();
     let joins = runs.windows(2).map(|pair| {
         let rate = |run: &RunInput| fill::rates(&run.summary, soc).per_soc.map(|(rate, ..)| rate);
@@ -177,7 +208,7 @@ pub fn reduce(runs: &[RunInput], card: Option<&Card>, options: &Options) -> Redu
     });
     let joins = joins.collect();
     let test = Test { runs: &runs, card, options, tolerances: Tolerances::of(&runs, card), fills, joins, soc };
-    test.reduce(problems)
+    test.reduce(problems, rises)
 }
 
 fn soc_role(runs: &[RunInput], card: Option<&Card>) -> usize {
@@ -215,7 +246,7 @@ fn fills(run: &RunInput, soc: usize) -> Vec<Fill> {
 }
 
 impl Test<'_> {
-    fn reduce(&self, mut problems: Vec<String>) -> Reduction {
+    fn reduce(&self, mut problems: Vec<String>, rises: Vec<Rise>) -> Reduction {
         self.input_problems(&mut problems);
         let totals = Totals::of(self);
         let energy = Energy::of(self, &totals, &mut problems);
@@ -231,6 +262,11 @@ impl Test<'_> {
         let checkpoints = checkpoints::of(self, axis, &totals, &way);
         let shares = shares::of(self, &totals, &energy, &mut problems);
         let rated = rated::of(self.card, &consumption, &usable, &checkpoints);
+        let sessions = charging::of(self, consumption.net.as_ref(), &rises, &mut problems);
+        let soc = self.soc_readings();
+        let plug = plug::of(self, &sessions, &energy, &way, &consumption, &soc);
+        let balances = balance::of(self, &plug, &sessions);
+        let conditions = conditions::of(self, &consumption, &way, &usable);
         self.join_problems(&mut problems);
         let line =
             |run: &RunInput| RunLine { name: run.name.clone(), start: run.start, duration: run.summary.duration() };
@@ -245,7 +281,7 @@ impl Test<'_> {
             runs: self.runs.iter().map(line).collect(),
             duration: totals.all.duration,
             unobserved: totals.all.unobserved,
-            soc: self.soc_readings(),
+            soc,
             claimed_usable_kwh: self.card.and_then(|card| card.claimed_usable_kwh),
             phases: self.phases(),
             joins: self.joins.clone(),
@@ -262,6 +298,12 @@ impl Test<'_> {
             shares,
             temperatures: temperatures::of(self),
             rated,
+            sessions,
+            plug,
+            balances,
+            conditions,
+            has_power_alone: self.tolerances.power.is_some(),
+            rises,
             problems,
         }
     }

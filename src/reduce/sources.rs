@@ -51,4 +51,30 @@ sources! {
     FIXES_SCALE "line through the fixes";
     /// Distance that gaps left out, beyond its estimate.
     DISTANCE_GAPS "gaps of the speed";
+    /// A charge's meter, by its class.
+    METER "meter";
+    /// What is lost between meter and pack, as the card says.
+    BETWEEN "losses between meter and pack";
+    /// What a dispenser's cable loses.
+    CABLE "cable";
+    /// What a charging car uses itself.
+    OWN_DRAW "own draw";
+    /// The temperature of the air.
+    AIR_TEMPERATURE "temperature of the air";
+    /// The pressure of the air.
+    AIR_PRESSURE "pressure of the air";
+    /// The humidity of the air.
+    HUMIDITY "humidity";
+    /// The wind.
+    WIND "wind";
+    /// How tyres roll by temperature.
+    TYRES "tyres by temperature";
+    /// How the road load parts into rolling and drag.
+    ROAD_LOAD "road load";
+    /// What accessories and climate took.
+    ACCESSORIES "accessories";
+    /// The heights of the road.
+    HEIGHT "height";
+    /// What differs from test to test of one car and is in no other source.
+    BETWEEN_TESTS "scatter between tests";
 }

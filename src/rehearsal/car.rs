@@ -10,7 +10,7 @@ use super::driver::Driver;
 use super::noise::{Noise, Stream, Wander};
 use super::pack::{Flow, Pack};
 use super::road::{self, RoadLoad};
-use super::scenario::{Air, ChargeBefore, Scenario, Vehicle};
+use super::scenario::{Air, ChargeBefore, ColdTyres, Scenario, Vehicle};
 use crate::course::Course;
 
 /// What the car is doing.
@@ -217,18 +217,23 @@ impl Car {
             _ => {
                 let limit = self.pack.power_limit();
                 let auxiliary = (self.accessories() + self.climate(time)).min(limit);
-                let wheels = if self.stage == Stage::Driving { self.wheels(limit - auxiliary, wind) } else { still };
+                let wheels =
+                    if self.stage == Stage::Driving { self.wheels(time, limit - auxiliary, wind) } else { still };
                 self.books.auxiliary += auxiliary * self.step;
                 (self.pack.flow(auxiliary + wheels.electric), wheels)
             }
         }
     }
 
-    /// What the driver's wish comes to with at most this electric power (W), in this wind (m/s, from behind when driving out).
-    fn wheels(&mut self, power_left: f64, wind: f64) -> Wheels {
+    /// What the driver's wish comes to at a time (s) with at most this electric power (W), in this wind (m/s, from behind when
+    /// driving out).
+    fn wheels(&mut self, time: f64, power_left: f64, wind: f64) -> Wheels {
         let vehicle = &self.vehicle;
         let inertia = vehicle.mass_kg + vehicle.rotating_mass_kg;
-        let road = self.load.force(self.speed, wind * self.driver.heading());
+        let cold = |tyres: &ColdTyres| tyres.share * libm::exp(-(time - self.stage_began) / tyres.time_s);
+        let rolling = 1.0 + vehicle.cold_tyres.as_ref().map_or(0.0, cold);
+        let behind = wind * self.driver.heading();
+        let road = self.load.force_across(self.speed, behind, self.air.wind_across_mps, rolling);
         let climb = road::grade_force(vehicle.mass_kg, self.driver.grade());
         let most = power_left.min(vehicle.power_limit_kw * 1e3).max(0.0) * vehicle.drive_efficiency;
         let wish = self.driver.wish(self.speed);

@@ -63,6 +63,7 @@ impl Check<'_> {
             ("air.temperature_degc", air.temperature_degc, -60.0, 60.0),
             ("air.density_kg_per_m3", air.density_kg_per_m3, 0.1, 2.0),
             ("air.wind_out_mps", air.wind_out_mps, -40.0, 40.0),
+            ("air.wind_across_mps", air.wind_across_mps, -40.0, 40.0),
             ("air.gust_mps", air.gust_mps, 0.0, 20.0),
             ("air.gust_s", air.gust_s, 0.1, 3_600.0),
         ]);

@@ -29,9 +29,9 @@ use crate::time::Steady;
 pub use log::{load, record, truth_path, write};
 pub use road::RoadLoad;
 pub use scenario::{
-    Absent, Air, BusTiming, ChargeBefore, Climate, Computer, ConstantOrCounter, Curve, Drive, Gap, NoiseFrame,
-    PackSpec, Polarisation, Regeneration, Resistance, Rounding, Satellite, Scenario, SensorCurrent, SensorVoltage,
-    Sensors, Traffic, Vehicle, WeakestCell,
+    Absent, Air, BusTiming, ChargeBefore, Climate, ColdTyres, Computer, ConstantOrCounter, Curve, Drive, Gap,
+    NoiseFrame, PackSpec, Polarisation, Regeneration, Resistance, Rounding, Satellite, Scenario, SensorCurrent,
+    SensorVoltage, Sensors, Traffic, Vehicle, WeakestCell,
 };
 pub use truth::{Checkpoint, GapTruth, Part, Reserve, Truth};
 

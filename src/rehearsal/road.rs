@@ -46,6 +46,18 @@ impl RoadLoad {
         self.a + self.b * speed + self.c * air_speed * air_speed.abs()
     }
 
+    /// The same in a wind (m/s) that also blows across the road, with a factor on the A part.
+    ///
+    /// Drag rises with the yaw of the air, by 5 % at 5 degrees (common practice, no source): 6.5 times the square of the yaw,
+    /// beside the square of the wind itself.
+    pub(super) fn force_across(&self, speed: f64, wind_from_behind: f64, across: f64, rolling: f64) -> f64 {
+        if speed == 0.0 {
+            return 0.0;
+        }
+        let load = Self { a: self.a * rolling, ..*self };
+        load.force(speed, wind_from_behind) + self.c * 7.5 * across * across
+    }
+
     /// The road load of a scenario's vehicle; coefficients given as such are taken to hold in the scenario's air.
     pub(super) fn of(vehicle: &Vehicle, air: &Air) -> Self {
         match (vehicle.road_load, vehicle.road_load_lbf_mph) {

@@ -7,10 +7,14 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
+mod curve;
+
 use serde::{Deserialize, Deserializer};
 
 use crate::document::{Document, Fault};
 use crate::time::WallClock;
+
+pub use curve::Curve;
 
 /// Everything a rehearsal needs but the course and the map.
 #[derive(Clone, Debug, Deserialize)]
@@ -83,6 +87,8 @@ pub struct Vehicle {
     pub rolling_resistance: Option<f64>,
     /// Drag area.
     pub drag_area_m2: Option<f64>,
+    /// Tyres that roll worse until they are warm; none where not given.
+    pub cold_tyres: Option<ColdTyres>,
     /// From the pack's terminals to the wheels.
     pub drive_efficiency: f64,
     /// The most electric power of the drive.
@@ -102,6 +108,16 @@ pub struct Vehicle {
     /// The odometer at the start.
     #[serde(default)]
     pub odometer_km: f64,
+}
+
+/// Cold tyres: the A part is greater by `share * exp(-t / time_s)`, t driven.
+#[derive(Clone, PartialEq, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ColdTyres {
+    /// At first.
+    pub share: f64,
+    /// Time constant.
+    pub time_s: f64,
 }
 
 /// Braking by the motor.
@@ -128,11 +144,6 @@ pub struct Climate {
     #[serde(default)]
     pub by_compressor: bool,
 }
-
-/// A curve through points, straight between them and level past the ends.
-#[derive(Clone, PartialEq, Debug, Deserialize)]
-#[serde(transparent)]
-pub struct Curve(pub Vec<(f64, f64)>);
 
 /// The pack.
 #[derive(Clone, PartialEq, Debug, Deserialize)]
@@ -322,6 +333,9 @@ pub struct Air {
     /// Mean wind along the road, from behind when driving out.
     #[serde(default)]
     pub wind_out_mps: f64,
+    /// Wind across the road.
+    #[serde(default)]
+    pub wind_across_mps: f64,
     /// Standard deviation of the gusts about it.
     #[serde(default)]
     pub gust_mps: f64,
@@ -517,31 +531,6 @@ impl Air {
 
 fn yes() -> bool {
     true
-}
-
-impl Curve {
-    /// Its value at `x`.
-    pub fn at(&self, x: f64) -> f64 {
-        let points = &self.0;
-        let after = points.iter().position(|point| x < point.0).unwrap_or(points.len());
-        match (after.checked_sub(1).and_then(|before| points.get(before)), points.get(after)) {
-            (Some(a), Some(b)) => a.1 + (b.1 - a.1) * ((x - a.0) / (b.0 - a.0)),
-            (Some(only), None) | (None, Some(only)) => only.1,
-            (None, None) => 0.0,
-        }
-    }
-
-    /// Its integral from its first point to `x`.
-    pub fn integral(&self, x: f64) -> f64 {
-        let mut sum = 0.0;
-        for pair in self.0.windows(2) {
-            let (from, to) = (pair[0].0, pair[1].0.min(x));
-            if from < to {
-                sum += (self.at(from) + self.at(to)) / 2.0 * (to - from);
-            }
-        }
-        sum
-    }
 }
 
 impl<'de> Deserialize<'de> for ConstantOrCounter {

@@ -3,6 +3,8 @@
 //! Computes no figure and rounds none (`format` does); units are chosen once for all of it.
 
 mod along;
+mod charging;
+mod conditions;
 
 use crate::card::Verdict;
 use crate::format::{self, line, wrap};
@@ -34,6 +36,8 @@ pub fn table(reduction: &Reduction, units: ConsumptionUnit) -> String {
         report.measured(),
         report.rated(),
         report.checkpoints(),
+        report.conditions(),
+        report.charging(),
         report.tenths(),
         report.shares(),
         report.between(),

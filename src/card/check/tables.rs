@@ -128,7 +128,24 @@ impl Check<'_> {
             energy: energy.map(Joule::from_kwh),
             metered_at: written.metered_at,
             meter_class: written.meter_class,
+            lost: self
+                .number(&key("lost_kwh"), "a lost energy", written.lost_kwh, "kWh", 0.0..=1_000.0)
+                .map(Joule::from_kwh),
+            lost_u: self
+                .number(
+                    &key("lost_u_kwh"),
+                    "an uncertainty of the lost energy",
+                    written.lost_u_kwh,
+                    "kWh",
+                    0.0..=1_000.0,
+                )
+                .map(Joule::from_kwh),
         };
+        if let Some((lost, energy)) = charge.lost.zip(charge.energy).filter(|(lost, energy)| lost.0 >= energy.0) {
+            let what = format!("{} kWh lost of {} kWh metered leave nothing for the pack", lost.kwh(), energy.kwh());
+            self.say(&key("lost_kwh"), what, "correct one of them");
+            charge.lost = None;
+        }
         if charge.start.zip(charge.end).is_some_and(|(start, end)| end <= start) {
             self.say(&key("end"), "the charge ends before it starts", format!("correct {table}.start or {table}.end"));
             (charge.start, charge.end) = (None, None);

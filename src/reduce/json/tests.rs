@@ -95,6 +95,19 @@ fn every_key_is_documented() {
     let mut found = std::collections::BTreeSet::new();
     keys(&parsed(&reduce(&split, None, &Options::default())), &mut found);
     keys(&parsed(&reduce(&[gap], None, &Options::default())), &mut found);
+    let metered = "[charge]\ncurrent = 'DC'\nenergy_kwh = 48\nmetered_at = 'dispenser'\nmeter_class = 'C'\n";
+    let metered = crate::document::Document::from_text("card.toml", metered);
+    let card = crate::card::Card::parse(&metered, std::path::Path::new("")).0;
+    let charge = crate::reduce::charging::tests::charge(9.5, 1_700, |_| 100e3, Some((1_600, 5.0)));
+    keys(&parsed(&reduce(&[charge], card.as_ref(), &Options::default())), &mut found);
+    let load = "[driving]\ntarget_kmh = 110\n[load]\ncar_kg = 1800\n[road_load]\nrolling_resistance = 0.009\ndrag_area_m2 = 0.6\n\
+                [weather]\ntemperature_degc = 20\n";
+    let load = crate::document::Document::from_text("card.toml", load);
+    let card = crate::card::Card::parse(&load, std::path::Path::new("")).0;
+    let (rehearsed, _) =
+        crate::reduce::rehearsed::run(crate::reduce::rehearsed::SCENARIO, crate::reduce::rehearsed::COURSE);
+    keys(&parsed(&reduce(&[rehearsed], card.as_ref(), &Options::default())), &mut found);
+    assert!(found.contains("drag_share") && found.contains("held_wh_per_km"), "{found:?}");
     for key in found {
         assert!(document.contains(&format!("`{key}`")), "docs/reduce-json.md does not describe `{key}`");
     }
