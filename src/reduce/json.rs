@@ -2,6 +2,8 @@
 //!
 //! Every measured figure is `{"value": x, "u95": y}`; what is not measured is null. Nothing is rounded.
 
+mod ground;
+
 use serde::Serialize;
 
 use super::estimate::{Estimate, Kind};
@@ -49,6 +51,8 @@ struct Json<'a> {
     unobserved_s: f64,
     distance_km: Option<Figure>,
     distances: Distances,
+    ground: ground::Ground,
+    speed_check: ground::SpeedCheck,
     energy: Energy,
     charge_net_ah: Option<Figure>,
     consumption_wh_per_km: Option<Figure>,
@@ -265,6 +269,8 @@ impl Reduction {
             unobserved_s: self.unobserved,
             distance_km: self.way.counting().map(|way| figure(way, 1e3)),
             distances: distances(&self.way),
+            ground: ground::Ground::of(&self.ground, &self.way),
+            speed_check: ground::SpeedCheck::of(&self.speed_check),
             energy: Energy {
                 out_kwh: some(&self.energy.out, JOULE_PER_KWH),
                 in_kwh: some(&self.energy.back, JOULE_PER_KWH),

@@ -15,7 +15,10 @@ pub mod join;
 pub mod capacity;
 pub mod discharge;
 pub mod energy;
+pub mod geodesy;
+pub mod ground;
 pub mod way;
+pub mod speed_check;
 pub mod usable;
 pub mod reduction;
 pub mod load;
@@ -23,6 +26,8 @@ pub mod json;
 
 #[cfg(test)]
 pub(crate) mod synthetic;
+#[cfg(test)]
+pub(crate) mod trip;
 
 pub use estimate::{Component, Estimate, Kind, Source};
 pub use input::{Gap, Missing, RoleUse, RunInput};

@@ -10,8 +10,10 @@ use super::energy::{Energy, Totals};
 use super::estimate::Estimate;
 use super::fill::{self, Fill};
 use super::fold::PhaseTotals;
+use super::ground::{self, Ground};
 use super::input::{Gap, Missing, RunInput};
 use super::join::{self, Join};
+use super::speed_check::{self, SpeedCheck};
 use super::tolerances::Tolerances;
 use super::usable::{self, Tenth, Usable};
 use super::way::{self, Way};
@@ -111,6 +113,10 @@ pub struct Reduction {
     pub unobserved: f64,
     /// Distance.
     pub way: Way,
+    /// What the satellite receiver says of it.
+    pub ground: Ground,
+    /// Wheels, odometer and dial against the ground.
+    pub speed_check: SpeedCheck,
     /// Energy and charge outside charging.
     pub energy: Energy,
     /// Energy per distance.
@@ -205,7 +211,8 @@ impl Test<'_> {
         self.input_problems(&mut problems);
         let totals = Totals::of(self);
         let energy = Energy::of(self, &totals, &mut problems);
-        let way = way::of(self, &mut problems);
+        let ground = ground::of(self, &mut problems);
+        let way = way::of(self, &ground, &mut problems);
         let consumption = self.consumption(&totals, &energy, &way);
         let discharges = discharge::split(self.runs, &self.joins);
         let axes =
@@ -235,6 +242,8 @@ impl Test<'_> {
             gaps: self.named_fills(),
             assumed: self.tolerances.assumed.clone(),
             stated: self.tolerances.stated.clone(),
+            speed_check: speed_check::of(self, &ground, &way),
+            ground,
             open_current: self.runs.iter().find_map(|run| run.summary.open_current),
             way,
             energy,

@@ -2,6 +2,8 @@
 //!
 //! Computes no figure and rounds none (`format` does); units are chosen once for all of it.
 
+mod speed_check;
+
 use crate::card::Verdict;
 use crate::format::{self, line, wrap};
 use crate::ledger::Phase;
@@ -29,6 +31,7 @@ pub fn table(reduction: &Reduction, units: ConsumptionUnit) -> String {
         report.headline(),
         report.capacity(),
         report.measured(),
+        report.speed_check(),
         report.tenths(),
         report.between(),
         report.gaps(),
