@@ -135,6 +135,12 @@ pub(super) fn of(test: &Test<'_>, problems: &mut Vec<String>) -> Ground {
     ground
 }
 
+/// A run's fixes that are believed, in order.
+pub(super) fn line(run: &RunInput, fills: &[Fill], mut each: impl FnMut(&super::input::Fix)) {
+    let clean = Clean::of(run, &mut Wheel::of(run, fills));
+    clean.kept(&run.fixes).for_each(|kept| each(kept.fix));
+}
+
 fn tell(run: &RunInput, clean: &Clean, problems: &mut Vec<String>) {
     let fixes = |count: usize| format!("{} fix{}", format::count(count as u64), if count == 1 { "" } else { "es" });
     if clean.jumps > 0 {

@@ -3,6 +3,8 @@
 //! Every measured figure is `{"value": x, "u95": y}`; what is not measured is null. Nothing is rounded.
 
 mod ground;
+mod hold;
+mod legs;
 
 use serde::Serialize;
 
@@ -53,6 +55,8 @@ struct Json<'a> {
     distances: Distances,
     ground: ground::Ground,
     speed_check: ground::SpeedCheck,
+    hold: hold::Hold,
+    legs: legs::Legs<'a>,
     energy: Energy,
     charge_net_ah: Option<Figure>,
     consumption_wh_per_km: Option<Figure>,
@@ -271,6 +275,8 @@ impl Reduction {
             distances: distances(&self.way),
             ground: ground::Ground::of(&self.ground, &self.way),
             speed_check: ground::SpeedCheck::of(&self.speed_check),
+            hold: hold::Hold::of(&self.hold),
+            legs: legs::Legs::of(&self.legs),
             energy: Energy {
                 out_kwh: some(&self.energy.out, JOULE_PER_KWH),
                 in_kwh: some(&self.energy.back, JOULE_PER_KWH),

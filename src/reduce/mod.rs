@@ -21,6 +21,10 @@ pub mod way;
 pub mod speed_check;
 pub mod usable;
 pub mod reduction;
+mod portion;
+mod mass;
+pub mod legs;
+pub mod hold;
 pub mod load;
 pub mod json;
 

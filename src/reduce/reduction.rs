@@ -11,8 +11,10 @@ use super::estimate::Estimate;
 use super::fill::{self, Fill};
 use super::fold::PhaseTotals;
 use super::ground::{self, Ground};
+use super::hold::{self, Hold};
 use super::input::{Gap, Missing, RunInput};
 use super::join::{self, Join};
+use super::legs::{self, Legs};
 use super::speed_check::{self, SpeedCheck};
 use super::tolerances::Tolerances;
 use super::usable::{self, Tenth, Usable};
@@ -117,6 +119,10 @@ pub struct Reduction {
     pub ground: Ground,
     /// Wheels, odometer and dial against the ground.
     pub speed_check: SpeedCheck,
+    /// From turn to turn.
+    pub legs: Legs,
+    /// How the target speed was held.
+    pub hold: Hold,
     /// Energy and charge outside charging.
     pub energy: Energy,
     /// Energy per distance.
@@ -221,6 +227,7 @@ impl Test<'_> {
         let axis = axes.iter().max_by(|a, b| a.end().drawn.energy.total_cmp(&b.end().drawn.energy));
         let usable = usable::of(self, axis, axes.len(), &totals, &mut problems);
         let tenths = usable::tenths(self, axis, &totals, &way);
+        let legs = legs::of(self, &way, &totals, &mut problems);
         self.join_problems(&mut problems);
         let line =
             |run: &RunInput| RunLine { name: run.name.clone(), start: run.start, duration: run.summary.duration() };
@@ -243,6 +250,8 @@ impl Test<'_> {
             assumed: self.tolerances.assumed.clone(),
             stated: self.tolerances.stated.clone(),
             speed_check: speed_check::of(self, &ground, &way),
+            hold: hold::of(self, &way, &legs, &totals),
+            legs,
             ground,
             open_current: self.runs.iter().find_map(|run| run.summary.open_current),
             way,

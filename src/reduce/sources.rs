@@ -59,6 +59,12 @@ sources! {
     WHEEL_RATIO "ratio of wheel and satellite speed";
     /// Tyres where the ratio was not seen.
     TYRE_DRIFT "warmth of the tyres";
+    /// What the car weighs with all in it.
+    MASS "mass of the car";
+    /// Heights of start and end.
+    HEIGHT "height of the ends";
+    /// What the car's speed holds at the ends of held stretches.
+    KINETIC "speed at the ends of stretches";
     /// How steadily the dial reads.
     DIAL "reading of the dial";
     /// The dial shows whole numbers.

@@ -119,7 +119,7 @@ impl Trip {
         places.iter().enumerate().map(fix).collect()
     }
 
-    fn summary(&self, mut folder: Folder) -> RunSummary {
+    fn summary(&self, mut folder: Folder, zero: f64) -> RunSummary {
         let names = columns();
         let driven = self.driven();
         let energy = self.energy();
@@ -146,7 +146,7 @@ impl Trip {
         for name in ["energy_in", "charge_in", "energy_charged", "charge_charged", "time_unobserved"] {
             put(name, &|_| 0.0);
         }
-        let t: Vec<i64> = (0..driven.len()).map(|row| row as i64 * 1_000_000).collect();
+        let t: Vec<i64> = (0..driven.len()).map(|row| (row as f64 - zero) as i64 * 1_000_000).collect();
         let moving = |row: usize| self.speed[row] > 0.0 || row > 0 && self.speed[row - 1] > 0.0;
         let phase: Vec<Phase> = (0..t.len()).map(|row| if moving(row) { Phase::Drive } else { Phase::Stand }).collect();
         let views: Vec<&[f64]> = cells.iter().map(Vec::as_slice).collect();
@@ -156,29 +156,28 @@ impl Trip {
 
     /// As a run.
     pub fn run(&self, name: &str) -> RunInput {
-        self.between(name, f64::NEG_INFINITY, f64::INFINITY)
+        self.between(name, f64::NEG_INFINITY, f64::INFINITY, 0.0)
     }
 
-    /// Cut in two at a second.
+    /// Cut in two at a second; the second run's time begins there.
     pub fn cut(&self, at: usize) -> [RunInput; 2] {
-        let mut later = self.between("run=2", at as f64, f64::INFINITY);
-        // The second run's clock starts where its rows do, as a recording's would.
-        later.start = later.start.map(|start| WallClock(start.0 + 1));
-        [self.between("run=1", f64::NEG_INFINITY, at as f64), later]
+        let at = at as f64;
+        [self.between("run=1", f64::NEG_INFINITY, at, 0.0), self.between("run=2", at, f64::INFINITY, at)]
     }
 
-    fn between(&self, name: &str, from: f64, to: f64) -> RunInput {
+    fn between(&self, name: &str, from: f64, to: f64, zero: f64) -> RunInput {
         let used = |role: Role| RoleUse { role, gain: None, offset: None, basis: Basis::Assumed, sent: Sent::Cyclic };
         let mut fixes = self.fixes();
         fixes.retain(|fix| (from..=to).contains(&fix.t));
+        fixes.iter_mut().for_each(|fix| fix.t -= zero);
         RunInput {
             name: name.into(),
             vehicle: "invented".into(),
-            start: WallClock::parse_iso("2027-03-14T06:15:02Z"),
+            start: WallClock::parse_iso("2027-03-14T06:15:02Z").map(|at| WallClock(at.0 + (zero * 1e6) as i64)),
             soc_counts: Role::Soc,
             roles: [Role::PackCurrent, Role::PackVoltage, Role::Speed, Role::Odometer].map(used).to_vec(),
             gaps: Vec::new(),
-            summary: self.summary(Folder::between(from, to)),
+            summary: self.summary(Folder::between(from - zero, to - zero), zero),
             fixes,
             turned: Vec::new(),
             sampling: Some(Sampling { energy: [2e3, 2e3, 0.0], charge: 5.0, blocks: 40 }),

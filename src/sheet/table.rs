@@ -2,6 +2,8 @@
 //!
 //! Computes no figure and rounds none (`format` does); units are chosen once for all of it.
 
+mod hold;
+mod legs;
 mod speed_check;
 
 use crate::card::Verdict;
@@ -32,6 +34,8 @@ pub fn table(reduction: &Reduction, units: ConsumptionUnit) -> String {
         report.capacity(),
         report.measured(),
         report.speed_check(),
+        report.hold(),
+        report.legs(),
         report.tenths(),
         report.between(),
         report.gaps(),
