@@ -57,12 +57,25 @@ pub struct Ground {
     pub jumps: usize,
     /// Fixes put aside because the position stood still while the car drove.
     pub stuck: usize,
-    /// Time in which wheels and receiver contradict each other, s.
+    /// When wheels and receiver contradict each other.
+    pub contradictions: Vec<Contradiction>,
+    /// For how long in all, s.
     pub contradicted: f64,
     /// What the wheels' distance lacks (or has too much of) in that time, m.
     pub wheels_lack: f64,
     /// The dial beside the receiver's speed.
     pub dials: Dials,
+}
+
+/// A minute in which wheels and receiver contradict each other.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Contradiction {
+    /// In which run.
+    pub run: usize,
+    /// From, s of run time.
+    pub from: f64,
+    /// To.
+    pub to: f64,
 }
 
 /// A minute in which receiver and wheels were seen: since when, both ways, m.
@@ -118,6 +131,7 @@ pub(super) fn of(test: &Test<'_>, problems: &mut Vec<String>) -> Ground {
     }
     let ratio = Ratio::of(&mut way.minutes);
     if let Some(ratio) = &ratio {
+        ground.contradictions = ratio.contradictions.clone();
         ground.contradicted = ratio.contradicted;
         ground.wheels_lack = ratio.wheels_lack;
         if ratio.contradicted > 0.0 {
@@ -191,6 +205,7 @@ struct Ratio {
     scatter: f64,
     mean_u: f64,
     minutes: usize,
+    contradictions: Vec<Contradiction>,
     contradicted: f64,
     wheels_lack: f64,
 }
@@ -208,9 +223,11 @@ impl Ratio {
             lack.abs() > OFF.1 && lack.abs() > OFF.0 * median * m.wheels.max(1.0)
         };
         let (mut ground, mut wheels, mut count) = (0.0, 0.0, 0usize);
-        let (mut contradicted, mut wheels_lack) = (0.0, 0.0);
+        let (mut contradictions, mut contradicted, mut wheels_lack) = (Vec::new(), 0.0, 0.0);
         for minute in minutes.iter() {
             if is_off(minute) {
+                let (run, from) = (minute.number.0, minute.number.1 as f64 * 60.0);
+                contradictions.push(Contradiction { run, from, to: from + 60.0 });
                 contradicted += minute.seconds;
                 wheels_lack += minute.ground / median - minute.wheels;
             } else {
@@ -226,7 +243,7 @@ impl Ratio {
         let squares: f64 = sound.map(|m| (m.ground / (value * m.wheels) - 1.0).powi(2)).sum();
         let scatter = (squares / (count as f64 - 1.0)).sqrt();
         let mean_u = scatter / (count as f64).sqrt();
-        Some(Self { value, scatter, mean_u, minutes: count, contradicted, wheels_lack })
+        Some(Self { value, scatter, mean_u, minutes: count, contradictions, contradicted, wheels_lack })
     }
 
     /// How well the receiver's own scale is known, in parts, by what the minutes rest on.

@@ -7,6 +7,7 @@ mod judge;
 
 use super::energy::Totals;
 use super::estimate::Estimate;
+use super::ground::Ground;
 use super::legs::Legs;
 use super::mass;
 use super::portion::Portion;
@@ -99,12 +100,13 @@ fn is_left_out(card: &Card, why: Why) -> bool {
     }
 }
 
-pub(super) fn of(test: &Test<'_>, way: &Way, legs: &Legs, totals: &Totals) -> Hold {
+pub(super) fn of(test: &Test<'_>, ground: &Ground, way: &Way, legs: &Legs, totals: &Totals) -> Hold {
     let Some(card) = test.card else { return Hold::NotKnown("there is no test card: driving.target is needed") };
     let Some(target) = card.driving.target else { return Hold::NotKnown("the card lacks driving.target") };
     let Some(scale) = way.scale.as_ref() else { return Hold::NotKnown("there is no wheel speed") };
     let tolerance = card.driving.tolerance.map_or(TOLERANCE, |tolerance| tolerance.0);
-    let judged = Judge { test, legs, target: target.0, tolerance, scale: scale.value, scale_u: scale.u() }.all();
+    let judged =
+        Judge { test, legs, ground, target: target.0, tolerance, scale: scale.value, scale_u: scale.u() }.all();
     let left_out = |why: Why| is_left_out(card, why);
     let Some(shares) = Shares::of(&judged, left_out) else { return Hold::NotKnown("the car never drove") };
     let outside = judged.outside.iter().filter(|(_, part)| part.seconds > 0.0).map(|(why, part)| Outside {

@@ -250,7 +250,7 @@ impl Test<'_> {
             assumed: self.tolerances.assumed.clone(),
             stated: self.tolerances.stated.clone(),
             speed_check: speed_check::of(self, &ground, &way),
-            hold: hold::of(self, &way, &legs, &totals),
+            hold: hold::of(self, &ground, &way, &legs, &totals),
             legs,
             ground,
             open_current: self.runs.iter().find_map(|run| run.summary.open_current),

@@ -3,6 +3,9 @@
 use super::super::reduction::{Options, Reduction, reduce};
 use super::super::trip::Trip;
 use super::*;
+use crate::card::Card;
+use crate::document::Document;
+use crate::reduce::hold::Why;
 
 fn trip() -> Trip {
     Trip { wheels: 1.03, noise: (2.0, 0.1), ..Trip::legs(30.0, &[30_000.0, 30_000.0]) }
@@ -129,8 +132,13 @@ fn a_stuck_wheel_speed_is_found_and_kept_out_of_the_ratio() {
     for phase in &mut run.summary.phases {
         phase.distance = if phase.distance > 0.0 { phase.distance - lost } else { 0.0 };
     }
-    let reduction = one(run);
+    let card = "[driving]\ntarget_kmh = 108\n";
+    let card = Card::parse(&Document::from_text("card.toml", card), std::path::Path::new("")).0;
+    let reduction = reduce(&[run], card.as_ref(), &Options::default());
     assert!(reduction.problems.iter().any(|p| p.contains("contradict each other")), "{:?}", reduction.problems);
+    let outside = &reduction.hold.held().expect("a hold").outside;
+    let of = |why: Why| outside.iter().find(|part| part.why == why).map_or(0.0, |part| part.seconds);
+    assert!(of(Why::Unknown) >= 50.0 && of(Why::Traffic) == 0.0, "{outside:?}");
     assert!((reduction.speed_check.wheels.as_ref().unwrap().value - 1.03).abs() < 0.002);
     assert!((reduction.ground.wheels_lack - lost).abs() < 0.1 * lost, "{} {lost}", reduction.ground.wheels_lack);
     let speed = reduction.way.speed.unwrap();

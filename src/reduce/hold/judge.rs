@@ -1,11 +1,13 @@
 //! Second by second: within the tolerance or not, and if not, why.
 //!
-//! A span that was not held belongs as a whole to a turn or a stop that lies in it; else what was slow in it is the course's
-//! or the traffic's, what was fast is too fast. Forms no figure.
+//! What was slow in a span that was not held belongs to the turn or the stop that lies in it and near; else it is the
+//! course's or the traffic's. What was fast is too fast. Forms no figure.
 
 use super::super::fold::Step;
+use super::super::ground::Ground;
 use super::super::input::{Missing, RunInput};
 use super::super::legs::Legs;
+use super::super::legs::along::Turn;
 use super::super::portion::Portion;
 use super::super::reduction::Test;
 use crate::ledger::Phase;
@@ -14,6 +16,9 @@ use crate::time::WallClock;
 
 /// A car slower than this stands, m/s.
 const STANDS: f64 = 0.5;
+/// Slowing down for a turn or a stop, its own way and speeding up again lie within this of it, m: common practice, no source.
+const TURN_M: f64 = 1_500.0;
+const STOP_M: f64 = 700.0;
 /// Seconds further apart say nothing of the speed between them, s.
 const APART_S: f64 = 5.0;
 /// Runs that follow each other so soon are one drive, s.
@@ -122,6 +127,7 @@ pub(super) struct Judged {
 pub(super) struct Judge<'a> {
     pub test: &'a Test<'a>,
     pub legs: &'a Legs,
+    pub ground: &'a Ground,
     pub target: f64,
     pub tolerance: f64,
     /// True metres per metre by the wheels, and its standard uncertainty.
@@ -129,14 +135,23 @@ pub(super) struct Judge<'a> {
     pub scale_u: f64,
 }
 
+/// A slow second: how far into its span it lies, m by the wheels, its time, way and true speed.
+struct Slow {
+    at: f64,
+    seconds: f64,
+    metres: f64,
+    speed: f64,
+}
+
 /// A span that was not held, under way.
 #[derive(Default)]
 struct Under {
-    slow: Part,
+    way: f64,
+    slow: Vec<Slow>,
     course: Part,
     fast: Part,
-    has_turn: bool,
-    has_stop: bool,
+    turns: Vec<f64>,
+    stops: Vec<f64>,
 }
 
 /// A held stretch under way.
@@ -173,7 +188,7 @@ impl Judge<'_> {
         let last = runs.iter().rposition(|run| run.summary.moving.is_some());
         let (Some(first), Some(last)) = (first, last) else { return walk.judged };
         // The drive begins out of a stop.
-        walk.span.has_stop = true;
+        walk.span.stops.push(0.0);
         for (number, run) in runs.iter().enumerate().take(last + 1).skip(first) {
             let joined = number > first && self.is_joined(number);
             if !joined {
@@ -194,7 +209,7 @@ impl Judge<'_> {
         }
         walk.stretch.end(None, &mut walk.judged);
         // And ends in one.
-        walk.span.has_stop = true;
+        walk.span.stops.push(walk.span.way);
         walk.span.end(&mut walk.judged);
         walk.judged
     }
@@ -212,12 +227,16 @@ impl Judge<'_> {
         card.leave_out.iter().map(|stretch| (at(stretch.from), at(stretch.to))).collect()
     }
 
-    fn is_known(&self, run: &RunInput, step: &Step<'_>) -> bool {
+    fn is_known(&self, number: usize, run: &RunInput, step: &Step<'_>) -> bool {
         let in_gap = || {
             let mut gaps = run.gaps.iter().filter(|gap| gap.missing == Missing::Speed);
             gaps.any(|gap| gap.from_s < step.to.t && step.from.t < gap.to_s)
         };
-        step.speed().is_finite() && step.dt() <= APART_S && !in_gap()
+        let doubtful = || {
+            let mut off = self.ground.contradictions.iter().filter(|off| off.run == number);
+            off.any(|off| off.from < step.to.t && step.from.t < off.to)
+        };
+        step.speed().is_finite() && step.dt() <= APART_S && !in_gap() && !doubtful()
     }
 
     fn in_course_stretch(&self, run: usize, t: f64) -> bool {
@@ -235,7 +254,7 @@ impl Judge<'_> {
         let speed = step.speed() * self.scale;
         let skip = if left_out.iter().any(|(from, to)| step.from.t < *to && *from < step.to.t) {
             Some(Why::Card)
-        } else if self.is_known(run, step) {
+        } else if self.is_known(*number, run, step) {
             None
         } else {
             Some(Why::Unknown)
@@ -257,15 +276,20 @@ impl Judge<'_> {
             return;
         }
         stretch.end(Some(step.speed()), judged);
-        let turns = &self.legs.turns;
-        span.has_turn |= turns.iter().any(|turn| turn.run == *number && step.from.t <= turn.t && turn.t < step.to.t);
-        span.has_stop |= speed < STANDS;
+        span.way += metres;
+        let here = |turn: &Turn| turn.run == *number && step.from.t <= turn.t && turn.t < step.to.t;
+        if self.legs.turns.iter().any(here) {
+            span.turns.push(span.way);
+        }
+        if speed < STANDS && span.stops.last().is_none_or(|last| span.way - last > 1.0) {
+            span.stops.push(span.way);
+        }
         if speed > self.target {
             span.fast.add(dt, metres, speed);
         } else if self.in_course_stretch(*number, step.to.t) {
             span.course.add(dt, metres, speed);
         } else {
-            span.slow.add(dt, metres, speed);
+            span.slow.push(Slow { at: span.way, seconds: dt, metres, speed });
         }
     }
 }
@@ -285,12 +309,15 @@ impl Judged {
 
 impl Under {
     fn end(&mut self, judged: &mut Judged) {
-        let slow = match () {
-            () if self.has_turn => Why::Turn,
-            () if self.has_stop => Why::Stop,
-            () => Why::Traffic,
-        };
-        judged.put_part(slow, &self.slow);
+        let near = |places: &[f64], at: f64, within: f64| places.iter().any(|place| (place - at).abs() <= within);
+        for slow in &self.slow {
+            let why = match () {
+                () if near(&self.turns, slow.at, TURN_M) => Why::Turn,
+                () if near(&self.stops, slow.at, STOP_M) => Why::Stop,
+                () => Why::Traffic,
+            };
+            judged.put(why, slow.seconds, slow.metres, slow.speed);
+        }
         judged.put_part(Why::Course, &self.course);
         judged.put_part(Why::Above, &self.fast);
         *self = Self::default();

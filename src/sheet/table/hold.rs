@@ -18,7 +18,7 @@ impl Report<'_> {
         let percent =
             |share: &crate::reduce::Estimate| format::figure(share.value * 100.0, Some(share.u95() * 100.0), "%");
         let by = if held.corrected { "true speed" } else { "by the wheels alone, no satellites" };
-        let tolerance_by = if held.tolerance_by_card { "" } else { " assumed" };
+        let tolerance_by = if held.tolerance_by_card { "" } else { " (assumed)" };
         let mut text = line(
             "Hold",
             &format!(

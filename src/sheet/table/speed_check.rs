@@ -7,10 +7,9 @@ use crate::format::{self, line};
 use crate::quantity::{MPS_PER_KMH, MPS_PER_MPH};
 use crate::reduce::estimate::Estimate;
 
-/// A ratio to the truth, as what it is too much.
+/// What a ratio to the truth is too much.
 fn too_much(ratio: &Estimate) -> String {
-    let part = format::figure((ratio.value - 1.0) * 100.0, Some(ratio.u95() * 100.0), "%");
-    format!("{part} above the truth")
+    format::figure((ratio.value - 1.0) * 100.0, Some(ratio.u95() * 100.0), "%")
 }
 
 impl Report<'_> {
@@ -26,7 +25,8 @@ impl Report<'_> {
         for (what, ratio) in [("wheels", &check.wheels), ("odometer", &check.odometer)] {
             said.extend(ratio.as_ref().map(|ratio| format!("{what} {}", too_much(ratio))));
         }
-        let mut lines = if said.is_empty() { Vec::new() } else { vec![said.join(", ")] };
+        let mut lines: Vec<String> =
+            if said.is_empty() { Vec::new() } else { vec![format!("{} above the truth", said.join(", "))] };
         if let Some(dial) = &check.dial {
             let (low, high) = (dial.speeds.0 / unit, dial.speeds.1 / unit);
             let (from, to) = (format::significant(low, 3), format::significant(high, 3));
