@@ -297,7 +297,10 @@ impl Moved<'_> {
                 sources::ACCESSORIES,
                 change(Inputs { accessories: inputs.accessories + self.accessories_u, ..inputs }),
             )
-            .with_b(sources::HEIGHT, change(Inputs { rise: inputs.rise + RISE_U[usize::from(!self.rise)], ..inputs }))
+            .with_b(
+                sources::ROAD_HEIGHT,
+                change(Inputs { rise: inputs.rise + RISE_U[usize::from(!self.rise)], ..inputs }),
+            )
             .with_b(sources::WIND, self.wind(&change));
         if !added.u().is_finite() {
             return Err("the uncertainty of restating cannot be estimated".into());

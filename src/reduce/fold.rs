@@ -152,8 +152,6 @@ pub struct RunSummary {
     pub odometer_step: Option<f64>,
     /// Smallest changes seen of the lifetime counters, in their order in [`Point`].
     pub counter_steps: [Option<f64>; 2],
-    /// Length of the line through the fixes while moving, m, and of that the part where fixes were more than 5 s apart.
-    pub fixes: Option<(f64, f64)>,
     /// Mean current with the contactors open, A, and how long that was, s.
     pub open_current: Option<(f64, f64)>,
     /// From the car's first movement to its last, s of run time: the first and the last phase of driving.
@@ -237,7 +235,6 @@ pub struct Folder {
     odometer: Steps,
     counters: [Steps; 2],
     seconds: second::Seconds,
-    fixes: tally::Fixes,
     open: (f64, f64),
     window: Option<(f64, f64)>,
     before: Option<Row>,
@@ -324,7 +321,6 @@ impl Folder {
         self.odometer.see(row.role(Role::Odometer), &row, out - back);
         self.counters[0].see(row.role(Role::EnergyOutCounter), &row, out);
         self.counters[1].see(row.role(Role::EnergyInCounter), &row, back);
-        self.fixes.see(row.t, row.fix, row.phase == Phase::Drive);
         let soc = [row.role(Role::Soc), row.role(Role::SocInternal)];
         let point = Point {
             t: row.t,
@@ -401,7 +397,6 @@ impl Folder {
         self.summary.odometer = self.odometer.first.zip(self.odometer.last);
         self.summary.odometer_step = self.odometer.step;
         self.summary.counter_steps = self.counters.map(|steps| steps.step);
-        self.summary.fixes = self.fixes.length();
         self.summary.open_current = (self.open.1 > 0.0).then(|| (self.open.0 / self.open.1, self.open.1));
         self.summary
     }

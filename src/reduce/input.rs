@@ -27,6 +27,8 @@ pub struct RunInput {
     pub summary: RunSummary,
     /// Its satellite fixes.
     pub fixes: Vec<Fix>,
+    /// When someone marked that the car had turned, s of run time.
+    pub turned: Vec<f64>,
     /// What thinning its samples showed; `None` where it was not measured.
     pub sampling: Option<Sampling>,
     /// Whether the card's counting left a part of it out.

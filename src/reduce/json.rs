@@ -5,6 +5,9 @@
 mod along;
 mod charging;
 mod conditions;
+mod ground;
+mod hold;
+mod legs;
 
 use serde::Serialize;
 
@@ -53,6 +56,10 @@ struct Json<'a> {
     unobserved_s: f64,
     distance_km: Option<Figure>,
     distances: Distances,
+    ground: ground::Ground,
+    speed_check: ground::SpeedCheck,
+    hold: hold::Hold,
+    legs: legs::Legs<'a>,
     energy: Energy,
     charge_net_ah: Option<Figure>,
     consumption_wh_per_km: Option<Figure>,
@@ -283,6 +290,10 @@ impl Reduction {
             unobserved_s: self.unobserved,
             distance_km: self.way.counting().map(|way| figure(way, 1e3)),
             distances: distances(&self.way),
+            ground: ground::Ground::of(&self.ground, &self.way),
+            speed_check: ground::SpeedCheck::of(&self.speed_check),
+            hold: hold::Hold::of(&self.hold),
+            legs: legs::Legs::of(&self.legs),
             energy: Energy {
                 out_kwh: some(&self.energy.out, JOULE_PER_KWH),
                 in_kwh: some(&self.energy.back, JOULE_PER_KWH),

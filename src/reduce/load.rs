@@ -15,6 +15,7 @@ use crate::card::Card;
 use crate::document::Fault;
 use crate::ledger::{self, GapOf, Phase};
 use crate::map::{Basis, Sent};
+use crate::observation::MarkKind;
 use crate::schema::Role;
 use crate::store::data_set::RunFolder;
 use crate::store::run_file::{Ended, RoleUsed, RunFile};
@@ -62,6 +63,7 @@ pub fn counted<P: AsRef<Path>>(folders: &[P], card: Option<&Card>) -> Loaded {
 fn cut(run: &mut RunInput, folder: &Path, from: f64, to: f64) -> Result<(), StoreError> {
     run.summary = trace(folder, Folder::between(from, to), &mut Vec::new())?;
     run.fixes.retain(|fix| (from..=to).contains(&fix.t));
+    run.turned.retain(|t| (from..=to).contains(t));
     run.cut = true;
     let clip = |gap: &Gap| Gap { from_s: gap.from_s.max(from), to_s: gap.to_s.min(to), ..*gap };
     run.gaps = run.gaps.iter().map(clip).filter(|gap| gap.from_s < gap.to_s).collect();
@@ -105,12 +107,20 @@ pub fn run(folder: &Path) -> Result<RunInput, StoreError> {
         gaps,
         summary,
         fixes: Vec::new(),
+        turned: Vec::new(),
         sampling: None,
         cut: false,
         problems,
     };
     match as_listed(folder, &file, "fixes").and_then(|()| fixes(folder)) {
         Ok(fixes) => run.fixes = fixes,
+        Err(error) => run.problems.push(error.to_string()),
+    }
+    match as_listed(folder, &file, "marks").and_then(|()| reader::read_marks(folder)) {
+        Ok(marks) => {
+            let turned = marks.iter().filter(|(_, mark)| mark.kind == MarkKind::Turned);
+            run.turned = turned.map(|(at, _)| at.0 as f64 / 1e6).collect();
+        }
         Err(error) => run.problems.push(error.to_string()),
     }
     let sampled = messages(&file.roles).try_for_each(|table| as_listed(folder, &file, &table));

@@ -15,7 +15,10 @@ pub mod join;
 pub mod capacity;
 pub mod discharge;
 pub mod energy;
+pub mod geodesy;
+pub mod ground;
 pub mod way;
+pub mod speed_check;
 pub mod usable;
 pub mod checkpoints;
 pub mod warm_up;
@@ -28,6 +31,10 @@ pub mod plug;
 pub mod balance;
 pub mod conditions;
 pub mod reduction;
+mod portion;
+mod mass;
+pub mod legs;
+pub mod hold;
 pub mod load;
 pub mod json;
 
@@ -35,6 +42,8 @@ pub mod json;
 pub(crate) mod synthetic;
 #[cfg(test)]
 pub(crate) mod rehearsed;
+#[cfg(test)]
+pub(crate) mod trip;
 
 pub use estimate::{Component, Estimate, Kind, Source};
 pub use input::{Gap, Missing, RoleUse, RunInput};

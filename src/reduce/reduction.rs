@@ -14,12 +14,16 @@ use super::energy::{Energy, Totals};
 use super::estimate::Estimate;
 use super::fill::{self, Fill};
 use super::fold::PhaseTotals;
+use super::ground::{self, Ground};
+use super::hold::{self, Hold};
 use super::input::{Gap, Missing, RunInput};
 use super::join::{self, Join};
+use super::legs::{self, Legs};
 use super::plug::{self, Plug};
 use super::rated::{self, Beside};
 use super::rises::{self, Rise};
 use super::shares::{self, Shares};
+use super::speed_check::{self, SpeedCheck};
 use super::temperatures::{self, Temperatures};
 use super::tolerances::Tolerances;
 use super::usable::{self, Tenth, Usable};
@@ -130,6 +134,14 @@ pub struct Reduction {
     pub unobserved: f64,
     /// Distance.
     pub way: Way,
+    /// What the satellite receiver says of it.
+    pub ground: Ground,
+    /// Wheels, odometer and dial against the ground.
+    pub speed_check: SpeedCheck,
+    /// From turn to turn.
+    pub legs: Legs,
+    /// How the target speed was held.
+    pub hold: Hold,
     /// Energy and charge outside charging.
     pub energy: Energy,
     /// Energy per distance.
@@ -250,7 +262,8 @@ impl Test<'_> {
         self.input_problems(&mut problems);
         let totals = Totals::of(self);
         let energy = Energy::of(self, &totals, &mut problems);
-        let way = way::of(self, &mut problems);
+        let ground = ground::of(self, &mut problems);
+        let way = way::of(self, &ground, &mut problems);
         let consumption = self.consumption(&totals, &energy, &way);
         let discharges = discharge::split(self.runs, &self.joins);
         let axes =
@@ -267,6 +280,7 @@ impl Test<'_> {
         let plug = plug::of(self, &sessions, &energy, &way, &consumption, &soc);
         let balances = balance::of(self, &plug, &sessions);
         let conditions = conditions::of(self, &consumption, &way, &usable);
+        let legs = legs::of(self, &way, &totals, &mut problems);
         self.join_problems(&mut problems);
         let line =
             |run: &RunInput| RunLine { name: run.name.clone(), start: run.start, duration: run.summary.duration() };
@@ -288,6 +302,10 @@ impl Test<'_> {
             gaps: self.named_fills(),
             assumed: self.tolerances.assumed.clone(),
             stated: self.tolerances.stated.clone(),
+            speed_check: speed_check::of(self, &ground, &way),
+            hold: hold::of(self, &ground, &way, &legs, &totals),
+            legs,
+            ground,
             open_current: self.runs.iter().find_map(|run| run.summary.open_current),
             way,
             energy,

@@ -226,6 +226,7 @@ pub fn run(scenario: &str, course: &str) -> (RunInput, Truth) {
         gaps: Vec::new(),
         summary: folder.finish(),
         fixes,
+        turned: Vec::new(),
         sampling: Some(Sampling { energy: [1e3, 1e3, 1e2], charge: 5.0, blocks: 5 }),
         cut: false,
         problems: Vec::new(),

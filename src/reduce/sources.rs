@@ -47,8 +47,32 @@ sources! {
     ODOMETER_SCALE "scale of the odometer";
     /// The odometer counts in steps.
     ODOMETER_ROUNDING "rounding of the odometer";
-    /// Scale and noise of the line through the fixes.
-    FIXES_SCALE "line through the fixes";
+    /// The scale of the satellite receiver's speed and line.
+    SATELLITE_SPEED "scale of the satellite speed";
+    /// The noise of its speed and positions.
+    SATELLITE_NOISE "noise of the satellite receiver";
+    /// Where the receiver was silent, the wheels' speed counts.
+    BRIDGED "ways without satellites";
+    /// Where neither was there, a straight line counts.
+    FIXES_APART "chords between fixes";
+    /// The ratio of wheels to satellite speed, from minute to minute.
+    WHEEL_RATIO "ratio of wheel and satellite speed";
+    /// Tyres where the ratio was not seen.
+    TYRE_DRIFT "warmth of the tyres";
+    /// What the car weighs with all in it.
+    MASS "mass of the car";
+    /// Heights of start and end.
+    HEIGHT "height of the ends";
+    /// What the car's speed holds at the ends of held stretches.
+    KINETIC "speed at the ends of stretches";
+    /// How steadily the dial reads.
+    DIAL "reading of the dial";
+    /// The dial shows whole numbers.
+    DIAL_ROUNDING "rounding of the dial";
+    /// How the dial's reading rises with the speed.
+    DIAL_SLOPE "slope of the dial";
+    /// What the dial may show more at every speed.
+    DIAL_OFFSET "offset of the dial";
     /// Distance that gaps left out, beyond its estimate.
     DISTANCE_GAPS "gaps of the speed";
     /// A charge's meter, by its class.
@@ -74,7 +98,7 @@ sources! {
     /// What accessories and climate took.
     ACCESSORIES "accessories";
     /// The heights of the road.
-    HEIGHT "height";
+    ROAD_HEIGHT "height of the road";
     /// What differs from test to test of one car and is in no other source.
     BETWEEN_TESTS "scatter between tests";
 }

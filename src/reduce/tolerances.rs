@@ -24,8 +24,6 @@ mod assumed {
     /// Scale of wheel speed or odometer, in parts: tyre wear and pressure move it so far.
     pub const DISTANCE_SCALE: f64 = 0.01;
 }
-/// Scale of the line through the fixes, in parts: common practice, no source.
-pub const FIXES_SCALE: f64 = 0.005;
 /// Skew between voltage and current, s: common practice, no source.
 pub const SKEW_S: f64 = 0.005;
 

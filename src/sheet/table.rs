@@ -5,6 +5,9 @@
 mod along;
 mod charging;
 mod conditions;
+mod hold;
+mod legs;
+mod speed_check;
 
 use crate::card::Verdict;
 use crate::format::{self, line, wrap};
@@ -38,6 +41,9 @@ pub fn table(reduction: &Reduction, units: ConsumptionUnit) -> String {
         report.checkpoints(),
         report.conditions(),
         report.charging(),
+        report.speed_check(),
+        report.hold(),
+        report.legs(),
         report.tenths(),
         report.shares(),
         report.between(),

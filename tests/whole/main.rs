@@ -3,8 +3,10 @@
 //! Tests that ask a reference library run `.venv/bin/python`, which `bash tests/run` installs.
 
 mod at_adapter;
+mod along;
 mod battery;
 mod cards;
+mod cycles;
 mod data_set;
 mod decode;
 mod demo;

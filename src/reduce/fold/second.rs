@@ -1,7 +1,8 @@
 //! The trace second by second: what the figures along a drive are formed from.
 //!
 //! A second ends with the last row of the trace in it. Sums and readings are that row's; powers of consumers and the
-//! dial's speed are means over its rows. Fills no gap: an unobserved second says so.
+//! dial's speed are means over its rows. The run's first row stands before them by itself, so that from it to the last
+//! the steps are all of the run. Fills no gap: an unobserved second says so.
 
 use std::sync::Arc;
 
@@ -163,6 +164,9 @@ impl Seconds {
             plugged: plug.is_finite().then_some(plug != 0.0),
         };
         self.open = Some((number, second));
+        if self.closed.is_empty() {
+            self.close();
+        }
     }
 
     fn close(&mut self) {
@@ -200,12 +204,14 @@ mod tests {
         let mut folder = Folder::default();
         folder.push(&TraceChunk { t_us: &t_us, phase: &vec![Phase::Drive; t_us.len()], columns: &views });
         let summary = folder.finish();
-        assert_eq!(summary.seconds.iter().map(|second| second.t).collect::<Vec<_>>(), [0.9, 1.9, 2.45]);
-        assert_eq!(summary.seconds[0].consumers[0], 500.0);
-        assert!(summary.seconds[0].consumers[1].is_nan());
+        assert_eq!(summary.seconds.iter().map(|second| second.t).collect::<Vec<_>>(), [0.0, 0.9, 1.9, 2.45]);
+        assert_eq!(summary.seconds[2].consumers[0], 500.0);
+        assert!(summary.seconds[2].consumers[1].is_nan());
         let steps: Vec<Step<'_>> = summary.steps().collect();
-        assert!((steps[0].speed() - 30.0).abs() < 1e-9 && (steps[1].distance() - 16.5).abs() < 1e-9);
-        assert!(!steps[0].is_observed() && !steps[1].is_observed());
+        assert!((steps[1].speed() - 30.0).abs() < 1e-9 && (steps[2].distance() - 16.5).abs() < 1e-9);
+        assert!(steps[0].is_observed() && !steps[1].is_observed() && !steps[2].is_observed());
+        let whole: f64 = steps.iter().map(Step::distance).sum();
+        assert!((whole - 30.0 * 2.45).abs() < 1e-9, "the steps are all of the run");
         assert_eq!(summary.second_at(2.0).map(|second| second.t), Some(1.9));
     }
 }

@@ -1,4 +1,4 @@
-//! Totals by phase, and the length of the line through the fixes.
+//! Totals by phase.
 //!
 //! Beside the sums themselves it keeps what each error of a sensor does to them: a wrong zero of the current adds
 //! its size times the integral of the voltage, a skew between voltage and current its size times the integral of V dI.
@@ -93,74 +93,5 @@ impl PhaseTotals {
             volt_seconds: pair(self.volt_seconds, other.volt_seconds),
             skew: pair(self.skew, other.skew),
         }
-    }
-}
-
-/// The line through the fixes.
-#[derive(Default)]
-pub(super) struct Fixes {
-    last: Option<(f64, (f64, f64))>,
-    length: f64,
-    apart: f64,
-    moved: bool,
-}
-
-/// Fixes further apart than this leave the way between them unknown, s.
-const APART_S: f64 = 5.0;
-
-impl Fixes {
-    pub(super) fn see(&mut self, t: f64, fix: (f64, f64), moving: bool) {
-        if !(fix.0.is_finite() && fix.1.is_finite()) {
-            return;
-        }
-        match self.last {
-            Some((_, last)) if last == fix => {}
-            // Noise lengthens the line of a standing car: only its last place is kept.
-            Some(_) if !moving => self.last = Some((t, fix)),
-            Some((then, last)) => {
-                let step = on_the_ellipsoid(last, fix);
-                self.length += step;
-                self.apart += if t - then > APART_S { step } else { 0.0 };
-                self.moved = true;
-                self.last = Some((t, fix));
-            }
-            None => self.last = Some((t, fix)),
-        }
-    }
-
-    pub(super) fn length(&self) -> Option<(f64, f64)> {
-        self.moved.then_some((self.length, self.apart))
-    }
-}
-
-/// Distance in metres between two near places (degrees north, east) on the WGS84 ellipsoid.
-///
-/// By the radii of curvature in meridian and prime vertical at the mean latitude (any textbook of geodesy, such as
-/// Torge, Geodesy, 4.1.3); over steps of 100 m it differs from the geodesic by less than 1e-8 of the step.
-fn on_the_ellipsoid(a: (f64, f64), b: (f64, f64)) -> f64 {
-    /// Semi-major axis, m, and first eccentricity squared of WGS84 (NGA.STND.0036).
-    const AXIS_M: f64 = 6_378_137.0;
-    const ECCENTRICITY_2: f64 = 6.694_379_990_141e-3;
-    let latitude = ((a.0 + b.0) / 2.0).to_radians();
-    let w2 = 1.0 - ECCENTRICITY_2 * latitude.sin().powi(2);
-    let prime_vertical = AXIS_M / w2.sqrt();
-    let meridian = prime_vertical * (1.0 - ECCENTRICITY_2) / w2;
-    // Across the date line the short way.
-    let east = (b.1 - a.1 + 540.0).rem_euclid(360.0) - 180.0;
-    (meridian * (b.0 - a.0).to_radians()).hypot(prime_vertical * latitude.cos() * east.to_radians())
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn short_steps_on_the_ellipsoid() {
-        // One arc minute of latitude on WGS84: 1842.905 m at the equator, 1861.566 m at 90 degrees, and of longitude at the
-        // equator 1855.325 m (arithmetic from the ellipsoid's axes: radius of curvature times pi / 10800).
-        let minute = 1.0 / 60.0;
-        assert!((on_the_ellipsoid((-minute / 2.0, 7.0), (minute / 2.0, 7.0)) - 1_842.905).abs() < 0.001);
-        assert!((on_the_ellipsoid((90.0 - minute, 7.0), (90.0, 7.0)) - 1_861.566).abs() < 0.001);
-        assert!((on_the_ellipsoid((0.0, 179.995), (0.0, 180.0 - 0.005 + minute - 360.0)) - 1_855.325).abs() < 0.001);
     }
 }

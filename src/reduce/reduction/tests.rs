@@ -218,7 +218,7 @@ fn the_card_says_which_distance_counts() {
     let way = by_speed.by_speed;
     run.summary.odometer = Some((5_000.0, 5_000.0 + 0.95 * way));
     run.summary.odometer_step = Some(100.0);
-    run.summary.fixes = Some((0.99 * way, 0.0));
+    let mut run = crate::reduce::trip::with_fixes(run, 0.99);
     let unsaid = one(run.clone());
     assert_eq!(unsaid.way.counts, Some(crate::card::DistanceCounts::Fixes), "the least uncertain");
     assert!(unsaid.problems.iter().any(|problem| problem.contains("odometer is -4.0 % off")), "{:?}", unsaid.problems);

@@ -67,3 +67,24 @@ fn what_is_missing_reads_as_missing() {
     let empty = said(drive().run("run=1", 0..0));
     assert!(empty.contains("run=1: the run holds no trace to reduce"), "{empty}");
 }
+
+#[test]
+fn a_drive_to_and_fro_with_satellites() {
+    use crate::reduce::trip::Trip;
+    let trip = Trip {
+        wheels: 1.02,
+        dial: (1.01, 0.8),
+        per_metre: [650.0, 550.0],
+        noise: (2.0, 0.1),
+        ..Trip::legs(110.0 / 3.6, &[22_000.0, 22_000.0, 22_000.0, 22_000.0])
+    };
+    let card = "[driving]\ntarget_kmh = 110\n[load]\ncar_kg = 1850\nload_kg = 150\nby = 'weighed'";
+    let units = [ConsumptionUnit::WhPerKm, ConsumptionUnit::MiPerKwh];
+    let [metric, miles] = units.map(|units| report(&[trip.run("20270314T061502Z")], Some(card), units));
+    assert!(metric.lines().chain(miles.lines()).all(|line| line.chars().count() <= format::COLUMNS), "{miles}");
+    let section = |text: &str| {
+        let from = text.find("Time ").expect("the measured part");
+        text[from..text.find("What the uncertainty").expect("the next part")].to_owned()
+    };
+    insta::assert_snapshot!(format!("{}\n{}", section(&metric), section(&miles)));
+}
