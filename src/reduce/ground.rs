@@ -142,8 +142,14 @@ pub(super) fn of(test: &Test<'_>, problems: &mut Vec<String>) -> Ground {
         }
     }
     distance(&way, ratio.as_ref(), &mut ground);
-    if ground.distance.is_none() {
-        problems.push("distance by satellite fixes is not measured: the receiver saw less than half of the way".into());
+    let moved = ground.shares.iter().sum::<f64>() > 0.0;
+    if ground.distance.is_none() && moved {
+        let why = if ground.shares[2] > 1.0 - SEEN_MIN {
+            "the receiver saw less than half of the way"
+        } else {
+            "the receiver was silent for too long, and too little was seen to bridge that by the wheels"
+        };
+        problems.push(format!("distance by satellite fixes is not measured: {why}"));
     }
     ground.dials = way.dials;
     ground

@@ -1,9 +1,10 @@
 //! Legs: the drive from turn to turn; pairs of opposite direction; the height that the drive gained.
 //!
-//! Turns are known from where the car was along the course, else by marks, else from a path that retraces itself; never
-//! by where the nose points. What wind and grade did, the difference of a pair tells; it does not tell them apart.
+//! Turns are known from where the car was along the course, else by marks, else by the distance driven on it, or from a path
+//! that retraces itself; never by where the nose points. What wind and grade did, the difference of a pair tells; it does not tell them apart.
 
 pub mod along;
+mod by_distance;
 mod height;
 mod retraced;
 
@@ -29,6 +30,8 @@ pub enum By {
     Course,
     /// By marks.
     Marks,
+    /// By the distance driven on the course.
+    Distance,
     /// By the path that retraces itself.
     Path,
 }
@@ -39,6 +42,7 @@ impl By {
         match self {
             Self::Course => "the course",
             Self::Marks => "marks",
+            Self::Distance => "the distance driven on the course",
             Self::Path => "the path, which retraces itself",
         }
     }
@@ -108,7 +112,7 @@ pub struct Legs {
 
 pub(super) fn of(test: &Test<'_>, way: &Way, totals: &Totals, problems: &mut Vec<String>) -> Legs {
     let mut legs = Legs { track: track(test, problems), ..Legs::default() };
-    let first_out = find(test, &mut legs);
+    let first_out = find(test, way, &mut legs);
     legs.height = height::of(test, &legs.track);
     if legs.by.is_none() {
         return legs;
@@ -140,7 +144,7 @@ fn track(test: &Test<'_>, problems: &mut Vec<String>) -> Track {
 }
 
 /// Finds the turns; gives whether the first leg leads out.
-fn find(test: &Test<'_>, legs: &mut Legs) -> Option<bool> {
+fn find(test: &Test<'_>, way: &Way, legs: &mut Legs) -> Option<bool> {
     let (turns, out) = legs.track.turns();
     if out.is_some() {
         (legs.by, legs.turns) = (Some(By::Course), turns);
@@ -153,6 +157,12 @@ fn find(test: &Test<'_>, legs: &mut Legs) -> Option<bool> {
         marks.sort_by(|a, b| (a.run, a.t).partial_cmp(&(b.run, b.t)).unwrap_or(std::cmp::Ordering::Equal));
         (legs.by, legs.turns) = (Some(By::Marks), marks);
         return None;
+    }
+    let on_course = legs.track.on == 0 && test.runs.iter().all(|run| run.fixes.is_empty());
+    let course = test.options.course.as_ref().filter(|_| on_course);
+    if let Some((turns, out)) = course.and_then(|course| by_distance::turns(test, course, way)) {
+        (legs.by, legs.turns) = (Some(By::Distance), turns);
+        return Some(out);
     }
     let mut path = retraced::Path::default();
     for (number, (run, fills)) in test.runs.iter().zip(&test.fills).enumerate() {
@@ -173,7 +183,9 @@ fn why_not(test: &Test<'_>) -> &'static str {
         None if has_fixes => "the card names no course, no turn was marked, and the path does not retrace itself",
         None => "the card names no course, no turn was marked, and there are no satellite fixes",
         Some(_) if has_fixes => "the satellite fixes do not lie on the course, and no turn was marked",
-        Some(_) => "there are no satellite fixes to place on the course, and no turn was marked",
+        Some(_) => {
+            "there are no satellite fixes, no turn was marked, and slow stretches fit no one way to and fro on the course"
+        }
     }
 }
 

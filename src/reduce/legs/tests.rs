@@ -127,6 +127,34 @@ fn marks_and_the_path_itself_tell_turns_where_no_course_does() {
 }
 
 #[test]
+fn without_satellites_the_distance_driven_tells_turns_on_the_course() {
+    // From A to C and back to B and so on; each turn's own way (1 km) is shared half and half.
+    let trip = trip(&[30_500.0, 24_000.0, 24_000.0, 15_000.0]);
+    let mut run = trip.run("run=1");
+    run.fixes.clear();
+    let legs = on_course(std::slice::from_ref(&run), "").legs;
+    assert_eq!((legs.by, legs.legs.len()), (Some(By::Distance), 4), "{:?}", legs.why);
+    let turned = trip.direction.windows(2).enumerate().filter(|(_, pair)| pair[0] != pair[1]);
+    for (turn, (truth, _)) in legs.turns.iter().zip(turned) {
+        assert!((turn.t - truth as f64).abs() < 30.0, "{} {truth}", turn.t);
+    }
+    assert_eq!(legs.legs[1].out, Some(false));
+    // Traffic in between is no turn; without a wheel speed nothing is known.
+    let mut slow = trip.clone();
+    slow.speed.splice(500..560, [12.0; 150]);
+    slow.direction.splice(500..560, [1.0; 150]);
+    let mut run = slow.run("run=1");
+    run.fixes.clear();
+    assert_eq!(on_course(&[run], "").legs.turns.len(), 3);
+    // Legs of another length fit no course.
+    let mut run = self::trip(&[20_000.0, 20_000.0, 12_000.0]).run("run=1");
+    run.fixes.clear();
+    let legs = on_course(&[run], "").legs;
+    assert_eq!(legs.by, None);
+    assert!(legs.why.unwrap().contains("fit no one way"));
+}
+
+#[test]
 fn a_course_elsewhere_is_not_used() {
     let mut run = trip(&[20_000.0, 20_000.0]).run("run=1");
     run.fixes.iter_mut().for_each(|fix| fix.latitude += 1.0);

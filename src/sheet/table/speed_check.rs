@@ -31,7 +31,7 @@ impl Report<'_> {
             let (low, high) = (dial.speeds.0 / unit, dial.speeds.1 / unit);
             let (from, to) = (format::significant(low, 3), format::significant(high, 3));
             let at = if from == to { format!("{to} {name}") } else { format!("{from} to {to} {name}") };
-            let mut text = format!("dial {} at {at}", too_much(&dial.gain));
+            let mut text = format!("dial {} more at {at}", too_much(&dial.gain));
             match &dial.offset {
                 Some(offset) => {
                     let more = format::figure(offset.value / unit, Some(offset.u95() / unit), name);
