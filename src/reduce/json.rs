@@ -4,6 +4,7 @@
 
 mod charging;
 mod conditions;
+mod trend;
 
 use serde::Serialize;
 
@@ -14,6 +15,8 @@ use super::usable::{Tenth, Usable};
 use super::way::Way;
 use crate::card::{self, ChangeKind, DistanceCounts};
 use crate::quantity::{COULOMB_PER_AH, JOULE_PER_KWH};
+
+pub use trend::trend;
 
 /// Version of this shape; raised when a reader of the old one would go wrong.
 pub const SCHEMA: u32 = 1;
@@ -72,6 +75,7 @@ struct Json<'a> {
     plug: charging::PlugJson<'a>,
     balances: Vec<charging::BalanceJson<'a>>,
     conditions: conditions::ConditionsJson<'a>,
+    claims: Vec<conditions::ClaimJson<'a>>,
     problems: &'a [String],
 }
 
@@ -305,6 +309,7 @@ impl Reduction {
             plug: charging::plug(&self.plug),
             balances: charging::balances(self),
             conditions: conditions::conditions(&self.conditions),
+            claims: self.claims.iter().map(conditions::claim).collect(),
             problems: &self.problems,
         }
     }

@@ -22,6 +22,8 @@ pub mod charging;
 pub mod plug;
 pub mod balance;
 pub mod conditions;
+pub mod claims;
+pub mod trend;
 pub mod reduction;
 pub mod load;
 pub mod json;

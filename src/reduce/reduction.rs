@@ -6,6 +6,7 @@
 
 use super::balance::{self, Balance};
 use super::charging::{self, Session};
+use super::claims::{self, Claim};
 use super::conditions::{self, Conditions};
 use super::counted::{self, Sorted};
 use super::discharge::{self, Axis};
@@ -150,6 +151,8 @@ pub struct Reduction {
     pub balances: Vec<Balance>,
     /// Conditions, and what is restated at others.
     pub conditions: Conditions,
+    /// What others say of the car, with the measured figures as shares of it.
+    pub claims: Vec<Claim>,
     /// The car gives the pack's power alone, no current.
     pub has_power_alone: bool,
     /// Rises of the state of charge that no measured charge explains.
@@ -244,6 +247,7 @@ impl Test<'_> {
         let plug = plug::of(self, &sessions, &energy, &way, &consumption, &soc);
         let balances = balance::of(self, &plug, &sessions);
         let conditions = conditions::of(self, &consumption, &way, &usable);
+        let claims = claims::of(self, &usable, &consumption, &conditions);
         self.join_problems(&mut problems);
         let line =
             |run: &RunInput| RunLine { name: run.name.clone(), start: run.start, duration: run.summary.duration() };
@@ -275,6 +279,7 @@ impl Test<'_> {
             plug,
             balances,
             conditions,
+            claims,
             has_power_alone: self.tolerances.power.is_some(),
             rises,
             problems,

@@ -204,7 +204,10 @@ impl Report<'_> {
             let ratio = found.scale(100.0 / Joule::from_kwh(claimed).0);
             text += &line(
                 "",
-                &format!("{} of the {claim} kWh claimed", format::figure(ratio.value, Some(ratio.u95()), "%")),
+                &format!(
+                    "{} of the {claim} kWh claimed; not the certified procedure (UN GTR No. 22)",
+                    format::figure(ratio.value, Some(ratio.u95()), "%")
+                ),
             );
         }
         if let Some((beyond, distance)) = usable.reserve.as_ref().filter(|(energy, _)| energy.value > 0.0) {
