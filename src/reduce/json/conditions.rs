@@ -63,7 +63,7 @@ pub(super) fn conditions(conditions: &Conditions) -> ConditionsJson<'_> {
         air_degc: weather.map(|weather| weather.degc.0),
         air_hpa: weather.map(|weather| weather.pascal.0 / 100.0),
         air_density_kg_per_m3: weather.map(|weather| weather.density),
-        wind_along_mps: conditions.wind.filter(|(_, by)| *by != WindBy::Nothing).map(|(wind, _)| wind),
+        wind_along_mps: conditions.wind.filter(|(_, by)| *by != WindBy::Nothing).map(|(wind, _)| wind.abs()),
         wind_by: conditions.wind.map(|(_, by)| match by {
             WindBy::Card => "card",
             WindBy::Pair => "pair",
