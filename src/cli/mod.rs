@@ -13,6 +13,7 @@ mod rehearse;
 mod say;
 mod seals;
 mod status;
+mod trend;
 mod verify;
 
 use std::path::PathBuf;
@@ -42,6 +43,8 @@ enum Command {
     Ingest(ingest::Arguments),
     /// Turn one or more runs of one discharge into energy per distance and usable capacity
     Reduce(reduce::Arguments),
+    /// Turn several tests of one car into the trend of its usable energy and charge
+    Trend(trend::Arguments),
     /// Drive an invented car over an invented course and write what its bus would say
     Rehearse(rehearse::Arguments),
     /// Say what of a data set is sound, and what is wrong with the rest
@@ -100,6 +103,7 @@ pub fn main() -> ExitCode {
         Command::Card(arguments) => card::run(&arguments),
         Command::Ingest(arguments) => ingest::run(&arguments),
         Command::Reduce(arguments) => reduce::run(&arguments),
+        Command::Trend(arguments) => trend::run(&arguments),
         Command::Rehearse(arguments) => rehearse::run(&arguments),
         Command::Verify(arguments) => verify::run(&arguments),
         Command::Playback(arguments) => playback::run(&arguments),

@@ -50,11 +50,12 @@ impl Balance {
     }
 }
 
-/// The table to paste into a card, `role` being the sensor that gives the current or the power.
+/// The line to paste into a card, above its tables: `role` is the sensor that gives the current or the power. Its braces are
+/// what a map's role takes as its `tolerance`.
 pub fn toml(balance: &Balance, has_power_alone: bool) -> Option<String> {
     let role = if has_power_alone { "pack_power" } else { "pack_current" };
     let gain = balance.tolerance()?;
-    Some(format!("[tolerances.{role}]\ngain = {gain:.4}\nbasis = \"balanced against a meter\"\n"))
+    Some(format!("tolerances.{role} = {{ gain = {gain:.4}, basis = \"balanced against a meter\" }}"))
 }
 
 pub(super) fn of(test: &Test<'_>, plug: &Plug, sessions: &[Session]) -> Vec<Balance> {

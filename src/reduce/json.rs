@@ -8,6 +8,7 @@ mod conditions;
 mod ground;
 mod hold;
 mod legs;
+mod trend;
 
 use serde::Serialize;
 
@@ -18,6 +19,8 @@ use super::usable::{Tenth, Usable};
 use super::way::Way;
 use crate::card::{self, ChangeKind, DistanceCounts};
 use crate::quantity::{COULOMB_PER_AH, JOULE_PER_KWH};
+
+pub use trend::trend;
 
 /// Version of this shape; raised when a reader of the old one would go wrong.
 pub const SCHEMA: u32 = 1;
@@ -71,7 +74,6 @@ struct Json<'a> {
     checkpoints: along::Checkpoints,
     shares: along::Shares,
     temperatures_degc: along::Temperatures,
-    rated: Vec<along::Rated<'a>>,
     phases: Vec<Phase>,
     joins: Vec<Join<'a>>,
     gaps: Vec<Gap<'a>>,
@@ -84,6 +86,7 @@ struct Json<'a> {
     plug: charging::PlugJson<'a>,
     balances: Vec<charging::BalanceJson<'a>>,
     conditions: conditions::ConditionsJson<'a>,
+    claims: Vec<conditions::ClaimJson<'a>>,
     problems: &'a [String],
 }
 
@@ -311,7 +314,6 @@ impl Reduction {
             checkpoints: along::Checkpoints::from(&self.checkpoints),
             shares: along::Shares::from(&self.shares),
             temperatures_degc: along::Temperatures::from(&self.temperatures),
-            rated: self.rated.iter().map(along::Rated::from).collect(),
             phases: self.phases.iter().map(phase).collect(),
             joins: self.joins.iter().map(join).collect(),
             gaps: self.gaps.iter().map(|(run, fill)| gap(run, fill)).collect(),
@@ -330,6 +332,7 @@ impl Reduction {
             plug: charging::plug(&self.plug),
             balances: charging::balances(self),
             conditions: conditions::conditions(&self.conditions),
+            claims: self.claims.iter().map(conditions::claim).collect(),
             problems: &self.problems,
         }
     }

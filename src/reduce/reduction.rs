@@ -7,6 +7,7 @@
 use super::balance::{self, Balance};
 use super::charging::{self, Session};
 use super::checkpoints::{self, Checkpoints};
+use super::claims::{self, Claim};
 use super::conditions::{self, Conditions};
 use super::counted::{self, Sorted};
 use super::discharge::{self, Axis};
@@ -20,7 +21,6 @@ use super::input::{Gap, Missing, RunInput};
 use super::join::{self, Join};
 use super::legs::{self, Legs};
 use super::plug::{self, Plug};
-use super::rated::{self, Beside};
 use super::rises::{self, Rise};
 use super::shares::{self, Shares};
 use super::speed_check::{self, SpeedCheck};
@@ -158,8 +158,6 @@ pub struct Reduction {
     pub shares: Shares,
     /// Outside, in the cabin, of the pack.
     pub temperatures: Temperatures,
-    /// Beside what is rated, certified or claimed.
-    pub rated: Vec<Beside>,
     /// What a card claims, kWh.
     pub claimed_usable_kwh: Option<f64>,
     /// By phase.
@@ -182,6 +180,8 @@ pub struct Reduction {
     pub balances: Vec<Balance>,
     /// Conditions, and what is restated at others.
     pub conditions: Conditions,
+    /// What others say of the car, with the measured figures as shares of it.
+    pub claims: Vec<Claim>,
     /// The car gives the pack's power alone, no current.
     pub has_power_alone: bool,
     /// Rises of the state of charge that no measured charge explains.
@@ -274,13 +274,13 @@ impl Test<'_> {
         let tenths = usable::tenths(self, axis, &totals, &way);
         let checkpoints = checkpoints::of(self, axis, &totals, &way);
         let shares = shares::of(self, &totals, &energy, &mut problems);
-        let rated = rated::of(self.card, &consumption, &usable, &checkpoints);
         let sessions = charging::of(self, consumption.net.as_ref(), &rises, &mut problems);
         let soc = self.soc_readings();
         let plug = plug::of(self, &sessions, &energy, &way, &consumption, &soc);
         let balances = balance::of(self, &plug, &sessions);
         let conditions = conditions::of(self, &consumption, &way, &usable);
         let legs = legs::of(self, &way, &totals, &mut problems);
+        let claims = claims::of(self, &usable, &consumption, &conditions);
         self.join_problems(&mut problems);
         let line =
             |run: &RunInput| RunLine { name: run.name.clone(), start: run.start, duration: run.summary.duration() };
@@ -315,11 +315,11 @@ impl Test<'_> {
             checkpoints,
             shares,
             temperatures: temperatures::of(self),
-            rated,
             sessions,
             plug,
             balances,
             conditions,
+            claims,
             has_power_alone: self.tolerances.power.is_some(),
             rises,
             problems,

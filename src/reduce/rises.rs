@@ -108,13 +108,20 @@ pub fn of(run: &RunInput, soc: usize) -> Vec<Rise> {
         while before.len() > 1 && before.front().is_some_and(is_old) {
             before.pop_front();
         }
-        let least = before.iter().map(|(.., level)| *level).fold(f64::INFINITY, f64::min);
+        let least = before.front().map_or(f64::INFINITY, |(.., level)| *level);
         if level - least > limit {
             let charging = second.phase == Phase::Charge;
             rises.push(Rise { run: run.name.clone(), at: second.t, percent: level - least, charging });
             before.clear();
         }
+        // Levels grow from front to back, so that the front is the least: one that is undercut later never counts again.
+        while before.back().is_some_and(|(.., last)| *last >= level) {
+            before.pop_back();
+        }
         before.push_back((second.t, charge, level));
     }
     rises
 }
+
+#[cfg(test)]
+mod tests;

@@ -4,6 +4,8 @@
 
 pub mod csv;
 pub mod table;
+pub mod trend;
 
 pub use csv::csv;
 pub use table::{seal, table};
+pub use trend::trend;

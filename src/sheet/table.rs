@@ -37,7 +37,6 @@ pub fn table(reduction: &Reduction, units: ConsumptionUnit) -> String {
         report.headline(),
         report.capacity(),
         report.measured(),
-        report.rated(),
         report.checkpoints(),
         report.conditions(),
         report.charging(),
@@ -210,6 +209,13 @@ impl Report<'_> {
         text += &line("", &how(usable));
         if usable.estimated_share >= SHARE_WORTH_A_WORD {
             text += &line("", &format!("{} of it estimated, not measured", format::share(usable.estimated_share)));
+        }
+        if let Some((claimed, found)) = self.reduction.claimed_usable_kwh.zip(usable.energy.as_ref()) {
+            let claim = format::significant(claimed, 3);
+            let ratio = found.scale(100.0 / Joule::from_kwh(claimed).0);
+            let ratio = format::figure(ratio.value, Some(ratio.u95()), "%");
+            let said = format!("{ratio} of the {claim} kWh claimed; not the certified procedure (UN GTR No. 22)");
+            text += &line("", &said);
         }
         let Checkpoints { beyond, last, .. } = &self.reduction.checkpoints;
         if let Some(beyond) = beyond.as_ref().filter(|beyond| beyond.energy.value > 0.0) {

@@ -23,4 +23,5 @@ mod rehearsal;
 mod space;
 mod support;
 mod tidy;
+mod trend;
 mod verify;

@@ -1,4 +1,4 @@
-//! JSON of what lies along the drive: checkpoints, shares, what is rated.
+//! JSON of what lies along the drive: checkpoints, shares, temperatures.
 //!
 //! Rounds nothing.
 
@@ -8,7 +8,6 @@ use super::{Figure, JOULE_PER_METRE_IN_WH_PER_KM, figure, some};
 use crate::quantity::JOULE_PER_KWH;
 use crate::reduce::checkpoints::{self, Checkpoint};
 use crate::reduce::estimate::Estimate;
-use crate::reduce::rated::{Beside, What};
 use crate::reduce::shares::{self, Consumer};
 use crate::reduce::temperatures;
 use crate::schema::Role;
@@ -156,32 +155,5 @@ impl From<&temperatures::Temperatures> for Temperatures {
             of.map(|of| Readings { first: of.first, mean: of.mean, last: of.last })
         };
         Self { outside: readings(found.outside), cabin: readings(found.cabin), pack: readings(found.pack) }
-    }
-}
-
-#[derive(Serialize)]
-pub(super) struct Rated<'a> {
-    by: &'a str,
-    what: &'static str,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    km: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    wh_per_km: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    kwh: Option<f64>,
-    ratio: Figure,
-}
-
-impl<'a> From<&'a Beside> for Rated<'a> {
-    fn from(beside: &'a Beside) -> Self {
-        let said = |what: What, unit: f64| (beside.what == what).then_some(beside.said / unit);
-        Self {
-            by: &beside.by,
-            what: beside.what.text(),
-            km: said(What::Range, 1e3),
-            wh_per_km: said(What::Consumption, JOULE_PER_METRE_IN_WH_PER_KM),
-            kwh: said(What::Usable, JOULE_PER_KWH),
-            ratio: figure(&beside.ratio, 1.0),
-        }
     }
 }

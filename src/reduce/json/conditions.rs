@@ -1,10 +1,12 @@
-//! Conditions and restated figures as JSON.
+//! Conditions, restated figures and claims as JSON.
 //!
 //! Rounds nothing.
 
 use serde::Serialize;
 
 use super::{Figure, JOULE_PER_METRE_IN_WH_PER_KM, figure, some};
+use crate::quantity::JOULE_PER_KWH;
+use crate::reduce::claims::Claim;
 use crate::reduce::conditions::{Conditions, Restated, WindBy};
 
 #[derive(Serialize)]
@@ -61,7 +63,7 @@ pub(super) fn conditions(conditions: &Conditions) -> ConditionsJson<'_> {
         air_degc: weather.map(|weather| weather.degc.0),
         air_hpa: weather.map(|weather| weather.pascal.0 / 100.0),
         air_density_kg_per_m3: weather.map(|weather| weather.density),
-        wind_along_mps: conditions.wind.filter(|(_, by)| *by != WindBy::Nothing).map(|(wind, _)| wind),
+        wind_along_mps: conditions.wind.filter(|(_, by)| *by != WindBy::Nothing).map(|(wind, _)| wind.abs()),
         wind_by: conditions.wind.map(|(_, by)| match by {
             WindBy::Card => "card",
             WindBy::Pair => "pair",
@@ -91,5 +93,24 @@ pub(super) fn conditions(conditions: &Conditions) -> ConditionsJson<'_> {
         range_km: some(&conditions.range.0, 1e3),
         restated_range_km: some(&conditions.range.1, 1e3),
         why: &conditions.why,
+    }
+}
+
+#[derive(Serialize)]
+pub(super) struct ClaimJson<'a> {
+    name: &'a str,
+    claimed_kwh: Option<f64>,
+    usable_percent: Option<Figure>,
+    range_percent: Option<Figure>,
+    consumption_percent: Option<Figure>,
+}
+
+pub(super) fn claim(claim: &Claim) -> ClaimJson<'_> {
+    ClaimJson {
+        name: &claim.name,
+        claimed_kwh: claim.usable.map(|joule| joule / JOULE_PER_KWH),
+        usable_percent: some(&claim.usable_share, 0.01),
+        range_percent: some(&claim.range_share, 0.01),
+        consumption_percent: some(&claim.consumption_share, 0.01),
     }
 }

@@ -6,7 +6,6 @@ use super::{Report, energy, or_not_measured};
 use crate::format::{self, line, wrap};
 use crate::reduce::checkpoints::Checkpoint;
 use crate::reduce::estimate::Estimate;
-use crate::reduce::rated::{Beside, What};
 use crate::schema::Role;
 
 fn share(estimate: &Estimate) -> String {
@@ -135,30 +134,6 @@ impl Report<'_> {
                 names.join(", ")
             );
             text += &line("  warming up", &said);
-        }
-        text
-    }
-
-    /// The figures beside what others say.
-    pub(super) fn rated(&self) -> String {
-        let list = &self.reduction.rated;
-        if list.is_empty() {
-            return String::new();
-        }
-        let mut text = String::from("Beside what is said of the car\n");
-        for Beside { by, what, said, ratio } in list {
-            let said = match what {
-                What::Range => self.plain_distance(*said),
-                What::Consumption => {
-                    let value = self.units.from_joule_per_metre(*said);
-                    format!("{} {}", format::significant(value, 3), self.units.symbol())
-                }
-                What::Usable => format!("{} kWh", format::significant(crate::quantity::Joule(*said).kwh(), 3)),
-            };
-            text += &wrap("  ", &format!("{}: {} of {said} by {by}", what.text(), share(ratio)), 4);
-        }
-        if list.iter().any(|beside| beside.what == What::Usable) {
-            text += &wrap("  ", "not by the procedure of a certification, such as UN GTR No. 22", 4);
         }
         text
     }

@@ -4,7 +4,7 @@
 
 use super::{Report, energy};
 use crate::card::MeteredAt;
-use crate::format::{self, line, wrap};
+use crate::format::{self, line};
 use crate::reduce::balance::{self, Balance};
 use crate::reduce::charging::Session;
 use crate::reduce::estimate::Estimate;
@@ -93,10 +93,9 @@ fn balanced(balance: &Balance, power_alone: bool) -> String {
     let Some(gain) = &balance.gain else {
         return line("Balance", &format!("not possible: {}", balance.why));
     };
-    let mut text = line("Balance", &format!("the car's sensors read {} too much into the pack", share(gain)));
-    match balance::toml(balance, power_alone) {
-        Some(toml) => text += &wrap("  ", &format!("for card or map: {}", toml.trim_end().replace('\n', "; ")), 4),
-        None => text += &line("", "no better than what is held of them already"),
-    }
-    text
+    let toml = balance::toml(balance, power_alone);
+    let then = if toml.is_some() { "for the card (or a map: the braces):" } else { "no better than is held already" };
+    let text = line("Balance", &format!("sensors read {} too much; {then}", share(gain)));
+    // As it is to be pasted: neither wrapped nor indented.
+    text + &toml.map_or(String::new(), |toml| format!("{toml}\n"))
 }

@@ -6,14 +6,15 @@ use super::Report;
 use crate::format::{self, line};
 use crate::quantity::MetrePerSecond;
 use crate::reduce::conditions::{Restated, WindBy};
+use crate::reduce::estimate::Estimate;
 
 impl Report<'_> {
     pub(super) fn conditions(&self) -> String {
         let conditions = &self.reduction.conditions;
+        let mut text = self.rated();
         if !conditions.asked {
-            return String::new();
+            return text;
         }
-        let mut text = String::new();
         if let Some(weather) = &conditions.weather {
             let [degc, hpa] = [weather.degc.0, weather.pascal.0 / 100.0];
             let air = format!(
@@ -52,6 +53,23 @@ impl Report<'_> {
             text += &line("  range", &range);
         }
         text
+    }
+
+    /// A line for each rating of the card; what the maker claims stands with the usable capacity.
+    fn rated(&self) -> String {
+        let share = |share: &Estimate| format::figure(share.value * 100.0, Some(share.u95() * 100.0), "%");
+        let rated = self.reduction.claims.iter().filter(|claim| claim.name != "claimed");
+        rated.fold(String::new(), |text, claim| {
+            let shares = [
+                ("usable energy", &claim.usable_share),
+                ("range", &claim.range_share),
+                ("energy per distance", &claim.consumption_share),
+            ];
+            let said: Vec<String> =
+                shares.iter().filter_map(|(what, of)| Some(format!("{what} {}", share(of.as_ref()?)))).collect();
+            let said = if said.is_empty() { "not measured".into() } else { said.join(", ") };
+            text + &line("Measured by rated", &format!("{said} of '{}'", claim.name))
+        })
     }
 
     fn beside(&self, restated: &Restated) -> String {

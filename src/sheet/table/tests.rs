@@ -88,3 +88,26 @@ fn a_drive_to_and_fro_with_satellites() {
     };
     insta::assert_snapshot!(format!("{}\n{}", section(&metric), section(&miles)));
 }
+
+#[test]
+fn a_charge_with_a_dispensers_reading() {
+    let run = crate::reduce::charging::tests::charge(9.5, 2_200, crate::reduce::charging::tests::tapering, None);
+    let card = "[charge]\ncurrent = 'DC'\nenergy_kwh = 54.4\nmetered_at = 'dispenser'\nmeter_class = 'C'\n";
+    let report = report(&[run], Some(card), ConsumptionUnit::WhPerKm);
+    assert!(report.lines().all(|line| line.chars().count() <= format::COLUMNS), "{report}");
+    insta::assert_snapshot!(report.split("\nWhat the uncertainty").next().unwrap_or_default());
+}
+
+#[test]
+fn figures_at_reference_conditions() {
+    use crate::reduce::rehearsed::{COURSE, SCENARIO, run};
+    let (run, _) = run(SCENARIO, COURSE);
+    let card = "[driving]\ntarget_kmh = 110\n[load]\ncar_kg = 1800\n[road_load]\nrolling_resistance = 0.009\n\
+                drag_area_m2 = 0.6\nreference = 'WLTP'\n[weather]\ntemperature_degc = 20\npressure_hpa = 982.1\n\
+                pressure_of = 'the place'\nwind_mps = 0\n[[rated]]\nname = 'cycle'\nrange_km = 45\n";
+    let told = report(std::slice::from_ref(&run), Some(card), ConsumptionUnit::WhPerMi);
+    assert!(told.lines().all(|line| line.chars().count() <= format::COLUMNS), "{told}");
+    insta::assert_snapshot!(told.split("\nBy tenth").next().unwrap_or_default());
+    let wet = report(&[run], Some(&format!("{card}[road]\nwet_percent = 10\n")), ConsumptionUnit::WhPerKm);
+    assert!(wet.contains("not restated: measured only: the road was wet"), "{wet}");
+}
