@@ -59,7 +59,7 @@ pub fn run(config: &Config, clock: &Arc<dyn Clock>, notify: Notify, stop: &Atomi
 /// Opens the data set of a configuration.
 ///
 /// # Errors
-/// If its folder can't be had, or no thread.
+/// If its folder can't be had, another daemon records into it, or there is no thread.
 pub fn open_keeper(config: &Config, map: &Arc<Map>, clock: &Arc<dyn Clock>) -> Result<Keeper, Fault> {
     let sources = named_sources(config);
     let mut plan = Plan::new(Arc::clone(map), &config.vehicle, MadeBy::Daemon, sources);

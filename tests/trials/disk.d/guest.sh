@@ -11,13 +11,13 @@ heard() { [ "$(awk -v i="$1" '$1 == i' /proc/net/can/rcvlist_all | wc -l)" -ge 1
 said() { grep -q "$1" /tmp/daemon.log; }
 daemon() { # FLOOR_MB: starts the daemon and waits until it hears each bus
     {
-        printf 'vehicle = "heron"\ndata = "/data/DATA"\nmap = "/work/map.toml"\nstatus_socket = "/run/drawdown"\nfree_space_floor_mb = %s\n' "$1"
+        printf 'vehicle = "heron"\ndata = "/data/DATA"\nmap = "/bench/map.toml"\nstatus_socket = "/run/drawdown"\nfree_space_floor_mb = %s\n' "$1"
         printf '[[source]]\nkind = "socketcan"\ninterface = "vcan%s"\n' 0 1 2
     } > /tmp/config.toml
     drawdownd --config /tmp/config.toml 2> /tmp/daemon.log & daemon=$!
     for n in 0 1 2; do until_true 20 heard vcan$n || echo "FACT|not heard|vcan$n"; done
 }
-play() { drawdown playback /work/full.log.zst --onto vcan0 --onto vcan1 --onto vcan2 > /tmp/playback; echo "$?" > /tmp/played; }
+play() { drawdown playback /bench/full.log.zst --onto vcan0 --onto vcan1 --onto vcan2 > /tmp/playback; echo "$?" > /tmp/played; }
 stop() { # NAME: ends the daemon in order
     until_true 60 [ -f /tmp/played ]
     usleep 700000

@@ -59,7 +59,7 @@ def trial(folder):
     sent, fast = len(lines), sum(" vcan0 100#" in line for line in lines)
     subprocess.run(["zstd", "-q", "-1", log / "drive.log", "-o", folder / "full.log.zst"], check=True)
     bring_in = [(RELEASE / name, f"/bin/{name}") for name in ("drawdown", "drawdownd")]
-    bring_in += [(folder / "full.log.zst", "/work/full.log.zst"), (log / "map.toml", "/work/map.toml")]
+    bring_in += [(folder / "full.log.zst", "/bench/full.log.zst"), (log / "map.toml", "/bench/map.toml")]
     outcome = machine.Machine(
         HERE / "guest.sh", bring_in=bring_in, bring_out=[(folder / "DATA", "/tmp/DATA")],
         disks=[disk.Wanted(folder / "disk.img", 64 << 20)], settings={"STALL_S": str(STALL_S), "FULL_S": str(FULL_S)}, processors=2,
