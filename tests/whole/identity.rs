@@ -80,7 +80,9 @@ fn replay_in(recording: &Path, folder: &Path, pace: &str, zone: Option<&str>) ->
     );
     fs::write(&config, text).expect("a configuration");
     let mut daemon = daemon();
-    zone.into_iter().for_each(|zone| drop(daemon.env("TZ", zone)));
+    if let Some(zone) = zone {
+        daemon.env("TZ", zone);
+    }
     run(daemon.arg("--config").arg(&config));
     data
 }
