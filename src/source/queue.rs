@@ -164,18 +164,23 @@ impl Held {
     #[cold]
     fn sweep(&mut self, wanted: Option<&Wanted>) -> bool {
         let Some(wanted) = wanted.filter(|_| !self.only_wanted) else { return false };
-        let old = std::mem::take(&mut self.batch);
-        self.batch.rest = old.rest;
-        self.batch.frames.reserve(FRAMES_MAX);
-        let mut gone = 0;
-        let rest = Batch { frames: old.frames, long: old.long, rest: Vec::new() };
-        for frame in &rest.frames {
+        let (mut gone, mut kept_bytes) = (0, 0);
+        let Batch { frames, long, .. } = &mut self.batch;
+        // In place: a queue that is full must not take twice its room. Payloads lie in the order of their frames.
+        frames.retain_mut(|frame| {
             if gone < SWEEP && !wanted.has(frame) {
                 gone += 1;
-            } else {
-                self.batch.push_frame(frame, rest.payload(frame));
+                return false;
             }
-        }
+            if frame.has_long_payload() {
+                let start = u64::from_le_bytes(frame.data) as usize;
+                long.copy_within(start..start + usize::from(frame.len), kept_bytes);
+                frame.data = (kept_bytes as u64).to_le_bytes();
+                kept_bytes += usize::from(frame.len);
+            }
+            true
+        });
+        long.truncate(kept_bytes);
         self.only_wanted = gone < SWEEP;
         self.dropped.others += gone as u64;
         gone > 0
