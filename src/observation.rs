@@ -102,6 +102,12 @@ impl Frame {
     pub fn can_id(&self) -> CanId {
         if self.flags.has(FrameFlags::EXTENDED) { CanId::Extended(self.id) } else { CanId::Standard(self.id as u16) }
     }
+
+    /// Whether the payload lies in the batch's arena.
+    #[inline]
+    pub fn has_long_payload(&self) -> bool {
+        self.len > 8 && !self.flags.has(FrameFlags::REMOTE)
+    }
 }
 
 /// A satellite fix. What the receiver did not say is `None`, never 0.

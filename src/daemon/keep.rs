@@ -16,6 +16,7 @@ use crate::document::Fault;
 use crate::observation::{Batch, BusNames, Item, Stamped};
 use crate::source::Clock;
 use crate::store::data_set::DataSet;
+use crate::store::lock::RecordingLock;
 use crate::store::run_file::{Damage, Ended, Source};
 use crate::store::session::{Session, Settings};
 use crate::store::{StoreError, space};
@@ -89,16 +90,20 @@ pub struct Keeper {
     fault: Option<(Steady, Span)>,
     synced: Steady,
     looked_for_room: Option<Steady>,
+    _lock: RecordingLock,
 }
 
 impl Keeper {
     /// Opens the data set. Runs that a cut left are recovered beside: [`Self::wait_for_upkeep`] waits for them.
     ///
     /// # Errors
-    /// If the data set's folder can't be had, or no thread.
+    /// If the data set's folder can't be had, another daemon records into it, or there is no thread.
     pub fn open(config: &Config, settings: Settings, clock: &Arc<dyn Clock>) -> Result<Self, Fault> {
+        let data_set = DataSet::create(&config.data)?;
+        // Before anything is touched: what another daemon records looks like what a cut left.
+        let lock = RecordingLock::take(&data_set)?;
         let upkeep = Upkeep::start(&config.data, config.free_space_floor, clock)?;
-        upkeep.put_right(DataSet::create(&config.data)?.runs()?);
+        upkeep.put_right(data_set.runs()?);
         Ok(Self {
             session: Session::open(settings)?,
             upkeep,
@@ -113,6 +118,7 @@ impl Keeper {
             fault: None,
             synced: clock.now(),
             looked_for_room: None,
+            _lock: lock,
         })
     }
 

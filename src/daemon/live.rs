@@ -28,6 +28,9 @@ use crate::time::{Span, Steady};
 
 /// How long observations gather before they are recorded.
 const LOOK_EVERY: Span = Span::of_millis(50);
+/// Frames recorded at a time: a stall's backlog comes in pieces, so that memory stays bounded and those who watch are told
+/// between them that the loop turns.
+const PIECE_FRAMES: usize = 1 << 16;
 /// How often what is told of the sources is renewed.
 const TELL_EVERY: Span = Span::of_seconds(1);
 /// Without an unsolicited frame for this long the bus counts as asleep for requests (common practice, no source).
@@ -103,24 +106,30 @@ impl<'a> Drive<'a> {
         let (mut arrived, mut ready) = (Batch::default(), Batch::default());
         while !stop.load(Ordering::Relaxed) {
             let now = self.shared.clock.now();
-            let mut limit = None;
+            let (mut limit, mut more) = (None, false);
             // While nothing can be kept, what comes stays in the queue, which is bounded and counts.
             if self.keeper.waits().is_none() {
-                let before = now - WINDOW;
-                self.gather(now, &mut arrived);
+                let left = self.gather(now, &mut arrived);
+                // What is left in the queue came after what was taken, and no earlier than a live observation may come.
+                let before = left.unwrap_or(now).min(now) - WINDOW;
                 self.merge.ready_before(before, &mut ready);
                 self.keep(&mut ready);
-                limit = Some(before);
+                (limit, more) = (Some(before), left.is_some());
             }
             self.keeper.turn(limit);
             self.look_at_the_car(now);
             self.tell(now);
             self.notify.alive(now);
-            self.shared.clock.wait(LOOK_EVERY);
+            if !more {
+                self.shared.clock.wait(LOOK_EVERY);
+            }
         }
         self.notify.stopping();
         self.sources.stop();
-        self.gather(self.shared.clock.now(), &mut arrived);
+        while let Some(latest) = self.gather(self.shared.clock.now(), &mut arrived) {
+            self.merge.ready_before(latest - WINDOW, &mut ready);
+            self.keep(&mut ready);
+        }
         self.merge.finish(&mut ready);
         self.keep(&mut ready);
         self.told = Steady(i64::MIN);
@@ -128,10 +137,10 @@ impl<'a> Drive<'a> {
         self.keeper
     }
 
-    /// Takes what has arrived into the merge.
-    fn gather(&mut self, now: Steady, arrived: &mut Batch) {
+    /// Takes what has arrived into the merge, a piece of it if it is much: then the latest stamp of the piece.
+    fn gather(&mut self, now: Steady, arrived: &mut Batch) -> Option<Steady> {
         let anchor = self.anchors.look(now, self.shared.clock.wall());
-        self.shared.queue.take(arrived);
+        let left = self.shared.queue.take_at_most(PIECE_FRAMES, arrived);
         arrived.rest.extend(anchor);
         self.merge.push(arrived, &self.names);
         self.say_dropped();
@@ -142,6 +151,7 @@ impl<'a> Drive<'a> {
             arrived.rest.push(Stamped { at: now, item: Item::Trouble(text) });
             self.merge.push(arrived, &self.names);
         }
+        left
     }
 
     /// What the queue had no room for is said in the run.

@@ -26,9 +26,8 @@ const WAIT_MAX: Span = Span::of_millis(100);
 /// A fast replay ends runs sooner than their files can be made; it waits when more than this many are to be made.
 const ENDED_MAX: usize = 2;
 
-/// What the time from being told to stop to the end of the process is kept under: recording ends at once, files have this
-/// long.
-const STOP_PATIENCE: Span = Span::of_millis(1_500);
+/// A stop is over within 2 s: recording ends at once, a source that hangs has 0.4 s, files have this long.
+const STOP_PATIENCE: Span = Span::of_millis(1_200);
 
 /// Runs until every source has ended or `stop` is set; then everything is closed in order.
 ///
@@ -59,7 +58,7 @@ pub fn run(config: &Config, clock: &Arc<dyn Clock>, notify: Notify, stop: &Atomi
 /// Opens the data set of a configuration.
 ///
 /// # Errors
-/// If its folder can't be had, or no thread.
+/// If its folder can't be had, another daemon records into it, or there is no thread.
 pub fn open_keeper(config: &Config, map: &Arc<Map>, clock: &Arc<dyn Clock>) -> Result<Keeper, Fault> {
     let sources = named_sources(config);
     let mut plan = Plan::new(Arc::clone(map), &config.vehicle, MadeBy::Daemon, sources);

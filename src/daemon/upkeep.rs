@@ -170,6 +170,7 @@ impl Worker {
                 Job::Again => std::mem::take(&mut self.failed).iter().for_each(|folder| self.recover(folder)),
                 Job::Room => self.room(),
             }
+            give_back_memory();
             let failed = self.failed.len();
             let mut known = hold(&self.known);
             (known.waiting, known.failed) = (known.waiting.saturating_sub(1), failed);
@@ -231,6 +232,26 @@ impl Worker {
     }
 }
 
+/// Making a run's files takes memory that the recording never needs; without this it would stay with the process.
+#[cfg(target_env = "gnu")]
+fn give_back_memory() {
+    // SAFETY: malloc_trim(3) takes a number, is thread-safe, and only returns pages of the heap that nothing is allocated in.
+    unsafe {
+        libc::malloc_trim(0);
+    }
+}
+
+/// Other C libraries give back by themselves, or can't.
+#[cfg(not(target_env = "gnu"))]
+fn give_back_memory() {}
+
+/// How long ago a run's last observation was; nothing where the computer's clock stands before it, as in a replay, or with a
+/// clock that is not set yet.
+fn ago(now: WallClock, last: WallClock) -> String {
+    let ago = (now - last).seconds();
+    if ago > 0.0 { format!("; its last observation was {ago:.1} s ago by the computer's clock") } else { String::new() }
+}
+
 /// Puts one run right; what to say of it, if it needed that. `now` is the computer's clock.
 fn recover_one(folder: &Path, now: WallClock) -> Result<Option<String>, StoreError> {
     let place = folder.display();
@@ -239,12 +260,24 @@ fn recover_one(folder: &Path, now: WallClock) -> Result<Option<String>, StoreErr
         Some(Done::Recovered(run)) => {
             let mut said = format!("{place}: recovered {:.1} s", run.duration_s);
             if let Some(begun) = run.start_utc.as_deref().and_then(WallClock::parse_iso) {
-                let ago = now - (begun + Span::from_seconds(run.duration_s));
-                said += &format!("; its last observation was {:.1} s ago by the computer's clock", ago.seconds());
+                said += &ago(now, begun + Span::from_seconds(run.duration_s));
             }
             said
         }
         Some(Done::NothingRecorded) => format!("{place}: was cut before anything of it was kept; removed"),
         Some(Done::SetAside(files)) => format!("{place}: {} damaged files were put aside", files.len()),
     }))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_time_since_a_run_is_said_only_where_the_clock_can_know_it() {
+        let last = WallClock::parse_iso("2027-03-14T06:15:02Z").unwrap();
+        let after = |seconds| ago(last + Span::from_seconds(seconds), last);
+        assert_eq!(after(90.26), "; its last observation was 90.3 s ago by the computer's clock");
+        assert_eq!((after(0.0), after(-1.8e9)), (String::new(), String::new()));
+    }
 }

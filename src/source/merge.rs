@@ -10,7 +10,7 @@
 
 use std::cmp::Ordering;
 
-use crate::observation::{Batch, BusNames, Frame, FrameFlags, Item, Stamped};
+use crate::observation::{Batch, BusNames, Frame, Item, Stamped};
 use crate::time::{Span, Steady, WallClock};
 
 /// How late an observation may arrive and still be put in its place.
@@ -67,10 +67,6 @@ impl Default for Merge {
     }
 }
 
-fn is_long(frame: &Frame) -> bool {
-    frame.len > 8 && !frame.flags.has(FrameFlags::REMOTE)
-}
-
 /// Copies a long payload from one arena to the end of another and makes the frame point there.
 fn move_payload(frame: &mut Frame, from: &[u8], to: &mut Vec<u8>) {
     let start = usize::try_from(u64::from_le_bytes(frame.data)).unwrap_or(usize::MAX);
@@ -102,7 +98,7 @@ impl Merge {
         for frame in &batch.frames {
             let mut frame = *frame;
             frame.at = self.place(frame.at);
-            if is_long(&frame) {
+            if frame.has_long_payload() {
                 move_payload(&mut frame, &batch.long, &mut self.long);
             }
             if last.is_some_and(|last| self.order(&last, &frame) == Ordering::Greater) {
@@ -222,7 +218,7 @@ impl Merge {
         let start = out.frames.len();
         out.frames.extend_from_slice(leaving);
         if !self.long.is_empty() {
-            for frame in out.frames[start..].iter_mut().filter(|frame| is_long(frame)) {
+            for frame in out.frames[start..].iter_mut().filter(|frame| frame.has_long_payload()) {
                 move_payload(frame, &self.long, &mut out.long);
             }
         }
@@ -240,7 +236,7 @@ impl Merge {
         self.head = 0;
         if !self.long.is_empty() {
             let arena = std::mem::take(&mut self.long);
-            for frame in self.frames.iter_mut().filter(|frame| is_long(frame)) {
+            for frame in self.frames.iter_mut().filter(|frame| frame.has_long_payload()) {
                 move_payload(frame, &arena, &mut self.long);
             }
         }

@@ -8,6 +8,7 @@ use std::sync::{Mutex, MutexGuard, OnceLock, PoisonError};
 
 use crate::map::{Map, Origin};
 use crate::observation::{Batch, CanId, Frame, Item, Stamped};
+use crate::time::Steady;
 
 /// Frames held at most: 40 s of three full 500 kbit/s buses (4,374 frames/s each), 12.6 MB.
 pub const FRAMES_MAX: usize = 1 << 19;
@@ -121,13 +122,25 @@ impl Queue {
 
     /// Moves all that is held to an empty batch.
     pub fn take(&self, out: &mut Batch) {
+        self.take_at_most(usize::MAX, out);
+    }
+
+    /// Moves the earliest `most` frames that are held, and everything that is no frame, to an empty batch. If frames are left,
+    /// the latest stamp among those moved, which what is left came after.
+    pub fn take_at_most(&self, most: usize, out: &mut Batch) -> Option<Steady> {
         if out.frames.capacity() > KEEP_ROOM_FOR {
             *out = Batch::default();
         }
         let mut held = self.held();
-        std::mem::swap(&mut held.batch, out);
         held.item_bytes = 0;
+        if held.batch.frames.len() > most {
+            out.rest = std::mem::take(&mut held.batch.rest);
+            held.move_front(most, out);
+            return out.frames.iter().map(|frame| frame.at).max();
+        }
+        std::mem::swap(&mut held.batch, out);
         held.only_wanted = true;
+        None
     }
 
     /// Frames held now, and what found no room so far.
@@ -151,21 +164,41 @@ impl Held {
     #[cold]
     fn sweep(&mut self, wanted: Option<&Wanted>) -> bool {
         let Some(wanted) = wanted.filter(|_| !self.only_wanted) else { return false };
-        let old = std::mem::take(&mut self.batch);
-        self.batch.rest = old.rest;
-        self.batch.frames.reserve(FRAMES_MAX);
-        let mut gone = 0;
-        let rest = Batch { frames: old.frames, long: old.long, rest: Vec::new() };
-        for frame in &rest.frames {
+        let (mut gone, mut kept_bytes) = (0, 0);
+        let Batch { frames, long, .. } = &mut self.batch;
+        // In place: a queue that is full must not take twice its room. Payloads lie in the order of their frames.
+        frames.retain_mut(|frame| {
             if gone < SWEEP && !wanted.has(frame) {
                 gone += 1;
-            } else {
-                self.batch.push_frame(frame, rest.payload(frame));
+                return false;
             }
-        }
+            if frame.has_long_payload() {
+                let start = u64::from_le_bytes(frame.data) as usize;
+                long.copy_within(start..start + usize::from(frame.len), kept_bytes);
+                frame.data = (kept_bytes as u64).to_le_bytes();
+                kept_bytes += usize::from(frame.len);
+            }
+            true
+        });
+        long.truncate(kept_bytes);
         self.only_wanted = gone < SWEEP;
         self.dropped.others += gone as u64;
         gone > 0
+    }
+
+    /// Moves the first `count` frames with their payloads.
+    fn move_front(&mut self, count: usize, out: &mut Batch) {
+        let batch = &mut self.batch;
+        for frame in &batch.frames[..count] {
+            out.push_frame(frame, batch.payload(frame));
+        }
+        batch.frames.drain(..count);
+        // Payloads lie in the order of their frames: those moved lie first.
+        let gone = out.long.len();
+        batch.long.drain(..gone);
+        for frame in batch.frames.iter_mut().filter(|frame| frame.has_long_payload()) {
+            frame.data = (u64::from_le_bytes(frame.data) - gone as u64).to_le_bytes();
+        }
     }
 
     fn push_item(&mut self, stamped: Stamped) {
@@ -189,7 +222,6 @@ impl Held {
 mod tests {
     use super::*;
     use crate::observation::{Bus, FrameFlags};
-    use crate::time::Steady;
 
     #[test]
     fn what_finds_no_room_is_counted_and_the_rest_is_kept_in_order() {
@@ -251,6 +283,40 @@ mod tests {
             assert_eq!(out.payload(frame)[..8], (frame.at.0 as u64).to_le_bytes(), "payloads stay with their frames");
         }
         assert_eq!(queue.report().0, 0);
+    }
+
+    #[test]
+    fn a_backlog_comes_in_pieces_as_it_would_whole() {
+        let (whole, pieces) = (Queue::default(), Queue::default());
+        for queue in [&whole, &pieces] {
+            let mut batch = frames(0, 10_000, 4);
+            batch.push(Steady(9_990), Bus(0), 0x7, FrameFlags(FrameFlags::REMOTE), &[]);
+            batch.frames.iter_mut().for_each(|frame| frame.len = frame.len.max(3));
+            batch.rest.push(Stamped { at: Steady(7), item: Item::Supply(12.0) });
+            queue.push(&mut batch);
+        }
+        let (mut all, mut piece, mut seen) = (Batch::default(), Batch::default(), Batch::default());
+        whole.take(&mut all);
+        let mut said = Vec::new();
+        loop {
+            let left = pieces.take_at_most(3_000, &mut piece);
+            said.push(left.map(|latest| (latest.0, piece.frames.len(), piece.rest.len())));
+            piece.frames.iter().for_each(|frame| seen.push_frame(frame, piece.payload(frame)));
+            seen.rest.append(&mut piece.rest);
+            piece.clear();
+            // What comes meanwhile stands behind.
+            if said.len() == 1 {
+                pieces.push(&mut frames(10_000, 5, 4));
+                whole.push(&mut frames(10_000, 5, 4));
+            }
+            if left.is_none() {
+                break;
+            }
+        }
+        whole.take(&mut piece);
+        piece.frames.iter().for_each(|frame| all.push_frame(frame, piece.payload(frame)));
+        assert_eq!(said, [Some((2_999, 3_000, 1)), Some((5_999, 3_000, 0)), Some((8_999, 3_000, 0)), None]);
+        assert_eq!((seen.frames.len(), &seen), (10_006, &all));
     }
 
     #[test]

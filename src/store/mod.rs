@@ -29,6 +29,7 @@ mod error;
 mod frames;
 pub mod journal;
 mod leb128;
+pub mod lock;
 mod merge;
 pub mod names;
 pub mod parts;

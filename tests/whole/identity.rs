@@ -66,6 +66,11 @@ pub fn ingest(recording: &Path, data: &Path, extra: &[&str]) {
 }
 
 fn replay(recording: &Path, folder: &Path, pace: &str) -> PathBuf {
+    replay_in(recording, folder, pace, None)
+}
+
+/// The same where the computer stands in a time zone.
+fn replay_in(recording: &Path, folder: &Path, pace: &str, zone: Option<&str>) -> PathBuf {
     let (config, data) = (folder.join(format!("{pace}.toml")), folder.join(format!("daemon {pace}")));
     let text = format!(
         "vehicle = 'heron'\ndata = '{}'\nmap = '{}'\n[[source]]\nkind = 'replay'\nrecordings = ['{}']\npace = '{pace}'\n",
@@ -74,7 +79,11 @@ fn replay(recording: &Path, folder: &Path, pace: &str) -> PathBuf {
         recording.display(),
     );
     fs::write(&config, text).expect("a configuration");
-    run(daemon().arg("--config").arg(&config));
+    let mut daemon = daemon();
+    if let Some(zone) = zone {
+        daemon.env("TZ", zone);
+    }
+    run(daemon.arg("--config").arg(&config));
     data
 }
 
@@ -91,6 +100,27 @@ fn batch_size_and_daemon_change_no_byte() {
         assert_same(&whole, &data);
     }
     assert_same(&whole, &replay(&recording, folder.path(), "fast"));
+}
+
+/// Zones on either side of the date line, by the rules of POSIX (IEEE 1003.1, section 8.3, TZ): none needs a time zone database.
+#[test]
+fn the_computers_time_zone_changes_no_byte_name_or_date() {
+    let folder = scratch();
+    let recording = short_recording(folder.path(), 20_000);
+    let utc = replay_in(&recording, folder.path(), "fast", Some("UTC0"));
+    let run = "vehicle=heron/run=20270314T061502Z";
+    let told = |data: &Path| {
+        let text = fs::read_to_string(data.join(run).join("run.json")).expect("run.json");
+        let told: serde_json::Value = serde_json::from_str(&text).expect("JSON");
+        assert_eq!(told["start_utc"], "2027-03-14T06:15:02.000000Z");
+        (told["anchors"].clone(), told["sums"].clone(), told["tables"].clone())
+    };
+    for zone in ["EAST-13", "WEST+11SUMMER,M3.2.0,M11.1.0"] {
+        let place = scratch();
+        let there = replay_in(&recording, place.path(), "fast", Some(zone));
+        assert_same(&utc, &there);
+        assert_eq!(told(&utc), told(&there), "{zone}");
+    }
 }
 
 #[test]

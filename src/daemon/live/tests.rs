@@ -7,6 +7,7 @@ use std::time::{Duration, Instant};
 use super::*;
 use crate::daemon::test_support::{Hand, config, frames, frames_of, keeper, map, names, runs, scratch};
 use crate::daemon::{open_keeper, status};
+use crate::observation::Bus as BusIndex;
 use crate::source::live::{Failure, Live, Outlet};
 use crate::source::{Clock, SystemClock};
 use crate::store::disk::faults::{self, Fault};
@@ -90,6 +91,71 @@ fn a_drive_outlives_a_full_disk_and_a_panic_and_nothing_is_lost() {
     let said: Vec<&str> = runs.iter().flat_map(|run| &run.troubles).map(|trouble| &*trouble.text).collect();
     assert!(said.iter().any(|text| text.contains("as the test wants")), "{said:?}");
     assert!(said.iter().any(|text| text.starts_with("the disk is full")), "{said:?}");
+}
+
+/// Hands on 40 s of two buses, each in its own long stretches, all at once.
+struct Backlog(i64);
+
+impl Live for Backlog {
+    fn run(&mut self, outlet: &Outlet) -> Result<(), Failure> {
+        outlet.reading();
+        let from = outlet.now() - Span::of_seconds(41);
+        let period = Span(Span::of_seconds(40).0 / self.0);
+        for first in (0..self.0).step_by(1_000) {
+            for bus in 0..2 {
+                let mut stretch = frames(from + Span(period.0 * first), 1_000, period);
+                stretch.frames.iter_mut().for_each(|frame| frame.bus = BusIndex(bus));
+                outlet.send(&mut stretch);
+            }
+        }
+        while !outlet.stopping() {
+            outlet.pause(Span::of_millis(5));
+        }
+        Ok(())
+    }
+}
+
+/// What gathered while the disk stood still is recorded in pieces: whole, in order, nothing of it late.
+#[test]
+fn a_backlog_of_many_pieces_is_recorded_as_it_came() {
+    const FRAMES: i64 = 200_000;
+    let folder = scratch();
+    let config = config(folder.path(), "");
+    let clock: Arc<dyn Clock> = Arc::new(SystemClock::new());
+    let keeper = open_keeper(&config, &map(), &clock).unwrap();
+    let sources: Vec<(String, Box<dyn Live>)> = vec![("can0".into(), Box::new(Backlog(FRAMES)))];
+    let mut two = names();
+    two.intern("can1");
+    let drive = Drive::begin(&config, &map(), keeper, (sources, two), clock, Notify::default()).unwrap();
+    let queue = Arc::clone(&drive.shared);
+    wait_for("the backlog", || queue.queue.report().0 as i64 == 2 * FRAMES);
+    let stop = AtomicBool::new(false);
+    std::thread::scope(|scope| {
+        scope.spawn(|| {
+            wait_for("an empty queue", || queue.queue.report().0 == 0);
+            stop.store(true, Ordering::SeqCst);
+        });
+        drive.record(&stop).finish(Ended::Stopped, None);
+    });
+    let runs = runs(&config);
+    assert_eq!((runs.len(), frames_of(&runs[0]) as i64), (1, 2 * FRAMES));
+    assert!(runs[0].troubles.is_empty(), "{:?}", runs[0].troubles);
+    assert!(PIECE_FRAMES < FRAMES as usize, "several pieces");
+}
+
+#[test]
+fn a_second_daemon_on_the_same_data_set_is_refused_and_changes_nothing() {
+    let folder = scratch();
+    let config = config(folder.path(), "");
+    let clock = Arc::new(Hand::default());
+    let mut first = keeper(&config, &clock);
+    stretch(&mut first, &mut Anchors::default(), &clock, 5);
+    let refused = open_keeper(&config, &map(), &(Arc::clone(&clock) as Arc<dyn Clock>)).err().unwrap().to_string();
+    assert!(refused.contains("DATA") && refused.contains("another daemon records into this data set"), "{refused}");
+    stretch(&mut first, &mut Anchors::default(), &clock, 5);
+    first.finish(Ended::Stopped, None);
+    let runs = runs(&config);
+    assert_eq!((runs.len(), runs[0].ended, frames_of(&runs[0])), (1, Ended::Stopped, 100));
 }
 
 /// The next start puts right what is left.
@@ -185,8 +251,8 @@ fn a_crash_goes_on_as_a_following_run_though_the_clock_stands_before_the_first()
     clock.set_wall("2027-03-14T06:15:02Z");
     let mut before = keeper(&config, &clock);
     stretch(&mut before, &mut Anchors::default(), &clock, 5);
-    // As a crash does: nothing is closed.
-    std::mem::forget(before);
+    // As a crash does: nothing is ended or synced, and the kernel lets go of the lock.
+    drop(before);
     clock.set_wall("2027-03-14T06:15:01Z");
     let mut after = keeper(&config, &clock);
     stretch(&mut after, &mut Anchors::default(), &clock, 5);

@@ -1,7 +1,7 @@
 //! The merge against a naive sort, whatever the batches; clocks set back.
 
 use super::*;
-use crate::observation::Bus;
+use crate::observation::{Bus, FrameFlags};
 use proptest::prelude::*;
 
 /// One observation: raw stamp, bus, identifier, payload length; every seventh an item.

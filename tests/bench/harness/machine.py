@@ -85,7 +85,7 @@ class _Run:
         self.ready_at: float | None = None
         self.cut_at: float | None = None
         self.seen = 0
-        self.pattern = re.compile(machine.cut_on_line.encode()) if machine.cut_on_line else None
+        self.pattern = re.compile(machine.cut_on_line.encode(), re.MULTILINE) if machine.cut_on_line else None
 
     def go(self) -> Outcome:
         listeners = {name: self._listen(name) for name in ("log", "status")}

@@ -11,13 +11,14 @@ heard() { [ "$(awk -v i="$1" '$1 == i' /proc/net/can/rcvlist_all | wc -l)" -ge 1
 said() { grep -q "$1" /tmp/daemon.log; }
 daemon() { # FLOOR_MB: starts the daemon and waits until it hears each bus
     {
-        printf 'vehicle = "heron"\ndata = "/data/DATA"\nmap = "/work/map.toml"\nstatus_socket = "/run/drawdown"\nfree_space_floor_mb = %s\n' "$1"
+        printf 'vehicle = "heron"\ndata = "/data/DATA"\nmap = "/bench/map.toml"\nstatus_socket = "/run/drawdown"\nfree_space_floor_mb = %s\n' "$1"
         printf '[[source]]\nkind = "socketcan"\ninterface = "vcan%s"\n' 0 1 2
     } > /tmp/config.toml
     drawdownd --config /tmp/config.toml 2> /tmp/daemon.log & daemon=$!
     for n in 0 1 2; do until_true 20 heard vcan$n || echo "FACT|not heard|vcan$n"; done
 }
-play() { drawdown playback /work/full.log.zst --onto vcan0 --onto vcan1 --onto vcan2 > /tmp/playback; echo "$?" > /tmp/played; }
+# On one processor: the kernel may hand on frames of two in either order.
+play() { taskset 1 drawdown playback /bench/full.log.zst --onto vcan0=vcan0 --onto vcan1=vcan1 --onto vcan2=vcan2 > /tmp/playback; echo "$?" > /tmp/played; }
 stop() { # NAME: ends the daemon in order
     until_true 60 [ -f /tmp/played ]
     usleep 700000
@@ -37,9 +38,9 @@ for n in 0 1 2; do ip link add vcan$n type vcan && ip link set vcan$n mtu 72 up;
 daemon 0
 play & player=$!
 sleep 4
-fsfreeze -f /data && echo "FACT|stall: frozen|yes"
+fsfreeze --freeze /data && echo "FACT|stall: frozen|yes"
 sleep "$STALL_S"
-fsfreeze -u /data && echo "FACT|stall: thawed|yes"
+fsfreeze --unfreeze /data && echo "FACT|stall: thawed|yes"
 wait $player
 stop stall
 echo "FACT|stall: runs|$(ls /data/DATA/vehicle=heron | tr '\n' ' ')"

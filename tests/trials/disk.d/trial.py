@@ -59,17 +59,17 @@ def trial(folder):
     sent, fast = len(lines), sum(" vcan0 100#" in line for line in lines)
     subprocess.run(["zstd", "-q", "-1", log / "drive.log", "-o", folder / "full.log.zst"], check=True)
     bring_in = [(RELEASE / name, f"/bin/{name}") for name in ("drawdown", "drawdownd")]
-    bring_in += [(folder / "full.log.zst", "/work/full.log.zst"), (log / "map.toml", "/work/map.toml")]
+    bring_in += [(folder / "full.log.zst", "/bench/full.log.zst"), (log / "map.toml", "/bench/map.toml")]
     outcome = machine.Machine(
         HERE / "guest.sh", bring_in=bring_in, bring_out=[(folder / "DATA", "/tmp/DATA")],
         disks=[disk.Wanted(folder / "disk.img", 64 << 20)], settings={"STALL_S": str(STALL_S), "FULL_S": str(FULL_S)}, processors=2,
         memory_mb=1024, timeout_s=4 * PLAY_S + 240.0, console=folder / "console", echo=False).run()
     facts = dict(line.split("|", 2)[1:] for line in outcome.output.splitlines() if line.startswith("FACT|"))
     logged = [line for line in outcome.output.splitlines() if line.startswith("LOG|")]
-    if outcome.status != 0:
+    runs = sorted((folder / "DATA/vehicle=heron").glob("run=*"), key=lambda run: read(run)["start_utc"] if (run / "run.json").exists() else "")
+    if outcome.status != 0 or not runs:
         print(f"status {outcome.status}, {outcome.ended}", outcome.output, outcome.console_tail, sep="\n")
         return 1
-    runs = sorted((folder / "DATA/vehicle=heron").glob("run=*"), key=lambda run: read(run)["start_utc"] if (run / "run.json").exists() else "")
     first = facts.get("stall: runs", "").split()
     stalled, later = [run for run in runs if run.name in first], [run for run in runs if run.name not in first]
     keeping = {name: json.loads(facts[f"{name}: status"])["keeping"] for name in ("stall", "full")}
@@ -90,8 +90,10 @@ def trial(folder):
     dropped = keeping["full"]["dropped_undecoded"] + keeping["full"]["dropped_decoded"]
     row("once there is room a following run goes on", facts.get("full: goes on") == "yes" and len(later) >= 2, f"{len(later)} runs")
     row("every frame is kept or counted as dropped", kept + dropped == sent, f"{kept} + {dropped} of {sent}")
-    row("of what the map decodes nothing is missing, nothing is there twice", len(payloads(later, "samples/message=PackFast")) == fast
-        and payloads(later, "samples/message=PackFast") == payloads(stalled, "samples/message=PackFast"), f"{fast} samples")
+    sent_samples, kept_samples = payloads(stalled, "samples/message=PackFast"), payloads(later, "samples/message=PackFast")
+    odd = next((n for n, pair in enumerate(zip(sent_samples, kept_samples, strict=False)) if pair[0] != pair[1]), None)
+    row("of what the map decodes nothing is missing, nothing is there twice", len(kept_samples) == fast and kept_samples == sent_samples,
+        f"{len(kept_samples)} of {fast} samples" + ("" if odd is None else f", the first odd one is number {odd}"))
     rss = max(int(facts[f"{name}: rss_kb"]) for name in keeping)
     print(json.dumps({
         "trial": "disk", "stall_s": STALL_S, "full_s": FULL_S, "frames_sent": sent, "stall_frames_lost": sent - told["counts"]["frames"],

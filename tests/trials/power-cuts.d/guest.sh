@@ -4,20 +4,27 @@ mkdir -p /data && mount -t ext4 /dev/vda /data || { echo "MOUNT failed"; exit 1;
 [ "$MODE" = format ] && exit 0
 vehicle=/data/DATA/vehicle=heron
 runs() { ls $vehicle 2> /dev/null | sort; }
-runs > /tmp/seen
+seen=" $(runs | tr '\n' ' ')"
 echo "STARTED"
-drawdownd --config /work/$MODE.toml 2> /tmp/daemon.log & daemon=$!
+drawdownd --config /bench/$MODE.toml 2> /tmp/daemon.log & daemon=$!
 if [ "$MODE" = recover ]; then
-    wait $daemon; status=$?
+    # A journal's folder goes when its run is finished.
+    tries=6000
+    while [ -n "$(find /data/DATA -name journal)" ] && [ $tries -gt 0 ]; do tries=$((tries - 1)); usleep 100000; done
+    usleep 500000
+    kill $daemon; wait $daemon; status=$?
     sed 's/^/LOG /' /tmp/daemon.log
     exit $status
 fi
+gone=" "
 while kill -0 $daemon 2> /dev/null; do
-    runs > /tmp/now
-    if ! cmp -s /tmp/seen /tmp/now; then
-        for name in $(comm -13 /tmp/seen /tmp/now); do echo "BEGAN $name"; done
-        cp /tmp/now /tmp/seen
-    fi
+    # A run of which nothing was kept is removed, and the next may take its name.
+    for name in $(sed -n 's/.*\(run=[^:]*\): was cut before.*/\1/p' /tmp/daemon.log); do
+        case "$gone" in *" $name "*) ;; *) gone="$gone$name "; seen="${seen%% $name *} ${seen#* $name }" ;; esac
+    done
+    for name in $(runs); do
+        case "$seen" in *" $name "*) ;; *) echo "BEGAN $name"; seen="$seen$name " ;; esac
+    done
     usleep 10000
 done
 sed 's/^/LOG /' /tmp/daemon.log
