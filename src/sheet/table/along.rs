@@ -70,7 +70,12 @@ impl Report<'_> {
                 cells[2],
                 cells[3]
             );
-            text += &format!("{}\n", row.trim_end());
+            let row = row.trim_end();
+            if row.chars().count() <= format::COLUMNS {
+                text += &format!("{row}\n");
+            } else {
+                text += &wrap(&format!("  {:>6} ", format::percent(one.value)), cells.join(" ").trim_end(), 9);
+            }
         }
         if let Some(ratio) = &found.halves_ratio {
             text += &wrap("  ", &format!("the second half took {} of the first's per distance", share(ratio)), 4);
