@@ -24,8 +24,8 @@ const SLEEP: Span = Span::of_seconds(80 * 60);
 /// Asleep, the clock takes longer steps than it is asked to.
 const ASLEEP_STEP: Span = Span::of_seconds(1);
 
-/// What memory may have grown by in the whole trial, kB.
-const GREW_MAX_KB: f64 = 1_024.0;
+/// What memory may have grown by in the whole trial, kB: looks differ by up to 0.7 MB, however long it goes on.
+const GREW_MAX_KB: f64 = 2_048.0;
 
 /// A clock that moves on when the main loop waits and the bus has said all until then.
 struct Compressed {

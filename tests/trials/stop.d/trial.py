@@ -66,11 +66,13 @@ def trial(folder):
     feeder.wait()
     run = next(vehicle.glob("run=*"))
     left = (run / "journal").exists()
-    again = time.monotonic()
-    second = daemon(folder, "second", 'kind = "socketcan"\ninterface = "vcan99"\n')
-    wait_for("a finished run", lambda: (run / "run.json").exists() and not (run / "journal").exists(), 300)
-    finished = time.monotonic() - again
-    second_took, second_status = stop(second)
+    finished, second_took, second_status = 0.0, 0.0, 0
+    if left:
+        again = time.monotonic()
+        second = daemon(folder, "second", 'kind = "socketcan"\ninterface = "vcan99"\n')
+        wait_for("a finished run", lambda: (run / "run.json").exists() and not (run / "journal").exists(), 300)
+        finished = time.monotonic() - again
+        second_took, second_status = stop(second)
     told = json.loads((run / "run.json").read_text())
     frames = told["counts"]["frames"]
     verified = subprocess.run([RELEASE / "drawdown", "verify", folder / "DATA"], capture_output=True, text=True, check=False)
@@ -82,7 +84,7 @@ def trial(folder):
           + (f"the next start finished the run in {finished:.2f} s" if left else "with everything made"))
     print(json.dumps({
         "trial": "stop", "hours": round(told["duration_s"] / 3600, 2), "frames": frames, "stop_s": round(took, 2), "files_left": left,
-        "next_start_s": round(finished, 2) if left else 0.0, "ended": told["ended"], "sound": verified.returncode == 0, "held": held}))
+        "next_start_s": round(finished, 2), "ended": told["ended"], "sound": verified.returncode == 0, "held": held}))
     return 0 if held else 1
 
 
