@@ -17,8 +17,10 @@ pub struct Course {
     pub name: String,
     /// The places along it, at least two, distances increasing.
     pub places: Vec<Place>,
-    /// Where a speed other than the target's is asked for.
+    /// Where a speed other than the target's is asked for, or only one direction can be driven.
     pub stretches: Vec<Stretch>,
+    /// A short way round for the last kilometres, if there is one.
+    pub finish: Option<Finish>,
 }
 
 /// A place on the road.
@@ -38,6 +40,10 @@ pub struct Place {
     pub turn_back: Option<Turn>,
     /// The charger here, if there is one.
     pub charger: Option<Side>,
+    /// A safe place to stop when the charger is taken or dead: from which direction it can be driven into.
+    pub refuge: Option<Side>,
+    /// One can turn here with a trailer.
+    pub trailer: bool,
 }
 
 /// A position on the WGS84 ellipsoid.
@@ -78,15 +84,29 @@ pub enum Direction {
     Back,
 }
 
-/// A stretch of road with a speed of its own.
+/// A short way round that leaves the road at a place and comes back to it there, in the direction in which it was left: for
+/// the last kilometres of a drive.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Finish {
+    /// The name of the place.
+    pub place: String,
+    /// Its way.
+    pub length: Metre,
+    /// The time it takes.
+    pub duration: Span,
+}
+
+/// A stretch of road with a speed of its own, or for one direction only.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Stretch {
     /// Where it begins.
     pub from: Metre,
     /// Where it ends.
     pub to: Metre,
-    /// The speed driven there.
-    pub speed: MetrePerSecond,
+    /// The speed driven there, where it is not the target's.
+    pub speed: Option<MetrePerSecond>,
+    /// The only direction in which it can be driven.
+    pub one_way: Option<Direction>,
 }
 
 impl Direction {
@@ -166,7 +186,14 @@ impl Course {
     /// The speed of the stretch at a distance along the road; the slowest where stretches overlap.
     pub fn stretch_speed(&self, at: Metre) -> Option<MetrePerSecond> {
         let here = self.stretches.iter().filter(|stretch| stretch.from <= at && at < stretch.to);
-        here.map(|stretch| stretch.speed).min_by(|a, b| a.0.total_cmp(&b.0))
+        here.filter_map(|stretch| stretch.speed).min_by(|a, b| a.0.total_cmp(&b.0))
+    }
+
+    /// Whether the road between two distances can be driven in a direction.
+    pub fn is_open(&self, from: Metre, to: Metre, direction: Direction) -> bool {
+        let (low, high) = if from < to { (from, to) } else { (to, from) };
+        let closed = |stretch: &&Stretch| stretch.one_way.is_some_and(|only| only != direction);
+        !self.stretches.iter().filter(closed).any(|stretch| stretch.from < high && low < stretch.to)
     }
 
     /// Height above mean sea level at a distance along the road, linear between places, level past the ends.

@@ -25,6 +25,7 @@ pub mod decode;
 pub mod ledger;
 pub mod store;
 pub mod reduce;
+pub mod plan;
 pub mod sheet;
 pub mod daemon;
 pub mod cli;

@@ -123,3 +123,35 @@ proptest::proptest! {
         }
     }
 }
+
+#[test]
+fn what_is_there_for_the_last_kilometres() {
+    let text = SOUND.replace(
+        "turn_back = true\ncharger = true",
+        "turn_back = true\ntrailer = false\nsafe_stop = true\ncharger = true",
+    ) + "[[stretch]]\nfrom_km = 5\nto_km = 6\none_way = 'out'\n[finish]\nplace = 'B'\nkm = 4\n";
+    let (course, faults) = Course::parse(&Document::from_text("road.toml", text));
+    assert_eq!(faults, []);
+    let (course, km) = (course.unwrap(), Metre::from_km);
+    assert_eq!((course.places[0].refuge, course.places[1].refuge), (Some(Side::Both), None));
+    assert_eq!((course.places[0].trailer, course.places[1].trailer), (false, true));
+    // 4 km at 40 km/h are 360 s.
+    let finish = course.finish.clone().unwrap();
+    assert_eq!((&*finish.place, finish.length, finish.duration), ("B", km(4.0), Span::of_seconds(360)));
+    assert!(course.is_open(km(1.0), km(11.0), Direction::Out) && !course.is_open(km(11.0), km(1.0), Direction::Back));
+    assert!(course.is_open(km(5.0), km(1.0), Direction::Back) && course.is_open(km(13.0), km(6.0), Direction::Back));
+    assert_eq!(course.stretch_speed(km(5.5)), None);
+}
+
+#[test]
+fn faults_of_the_last_kilometres() {
+    let told = faults(&(SOUND.to_owned() + "[finish]\nplace = 'Bee'\nkm = 4\n[[stretch]]\nfrom_km = 5\nto_km = 6\n"));
+    assert!(told[0].contains("no place is called 'Bee'; use one of: A, B, C"), "{told:?}");
+    assert!(told[1].contains("the stretch says nothing of the road; add speed_kmh, or one_way"), "{told:?}");
+    let told =
+        faults(&SOUND.replace("position = [-48.06, -123.01]", "position = [-48.06, -123.01]\nsafe_stop_side = 'out'"));
+    assert!(
+        told[0].contains("safe_stop_side is given where there is no safe stop; add `safe_stop = true`"),
+        "{told:?}"
+    );
+}

@@ -6,8 +6,8 @@
 
 use serde::Deserialize;
 
-use super::{Course, Direction, Place, Position, Side, Stretch, Turn};
-use crate::document::{Document, Fault};
+use super::{Course, Direction, Finish, Place, Position, Side, Stretch, Turn};
+use crate::document::{Document, Fault, did_you_mean};
 use crate::quantity::{Metre, MetrePerSecond};
 use crate::time::Span;
 
@@ -29,6 +29,15 @@ struct Written {
     place: Vec<WrittenPlace>,
     #[serde(default)]
     stretch: Vec<WrittenStretch>,
+    finish: Option<WrittenFinish>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WrittenFinish {
+    place: Option<String>,
+    km: Option<f64>,
+    duration_s: Option<f64>,
 }
 
 #[derive(Deserialize)]
@@ -45,6 +54,9 @@ struct WrittenPlace {
     turn_s: Option<f64>,
     charger: Option<bool>,
     side: Option<WrittenSide>,
+    safe_stop: Option<bool>,
+    safe_stop_side: Option<WrittenSide>,
+    trailer: Option<bool>,
 }
 
 #[derive(Deserialize, Clone, Copy)]
@@ -61,6 +73,24 @@ struct WrittenStretch {
     from_km: Option<f64>,
     to_km: Option<f64>,
     speed_kmh: Option<f64>,
+    one_way: Option<WrittenDirection>,
+}
+
+#[derive(Deserialize, Clone, Copy)]
+#[serde(rename_all = "lowercase")]
+enum WrittenDirection {
+    Out,
+    Back,
+}
+
+impl From<WrittenSide> for Side {
+    fn from(written: WrittenSide) -> Self {
+        match written {
+            WrittenSide::Out => Self::Out,
+            WrittenSide::Back => Self::Back,
+            WrittenSide::Both => Self::Both,
+        }
+    }
 }
 
 /// Reads and checks: the course, if nothing stops its use, and everything wrong.
@@ -68,9 +98,12 @@ pub(super) fn parse(document: &Document) -> (Option<Course>, Vec<Fault>) {
     let (written, faults) = document.parse_toml::<Written>();
     let Some(written) = written else { return (None, faults) };
     let mut check = Check { document, faults };
-    let places = written.place.iter().enumerate().filter_map(|(index, place)| check.place(index, place)).collect();
+    let places: Vec<Place> =
+        written.place.iter().enumerate().filter_map(|(index, place)| check.place(index, place)).collect();
     let stretches = written.stretch.iter().enumerate().filter_map(|(index, it)| check.stretch(index, it)).collect();
-    let course = Course { name: written.name.clone().unwrap_or_else(|| document.name.clone()), places, stretches };
+    let name = written.name.clone().unwrap_or_else(|| document.name.clone());
+    let finish = written.finish.as_ref().and_then(|finish| check.finish(finish, &places));
+    let course = Course { name, places, stretches, finish };
     check.order(&written, &course);
     check.charger(&course);
     check.all_or_none(&written);
@@ -125,11 +158,16 @@ impl Check<'_> {
         if written.side.is_some() && !charger {
             self.say(&key("side"), "side is given where there is no charger", "add `charger = true` or remove it");
         }
-        let side = match written.side {
-            Some(WrittenSide::Out) => Side::Out,
-            Some(WrittenSide::Back) => Side::Back,
-            Some(WrittenSide::Both) | None => Side::Both,
-        };
+        let refuge = written.safe_stop.unwrap_or(false);
+        if written.safe_stop_side.is_some() && !refuge {
+            let what = "safe_stop_side is given where there is no safe stop";
+            self.say(&key("safe_stop_side"), what, "add `safe_stop = true` or remove it");
+        }
+        let side = |written: Option<WrittenSide>| written.map_or(Side::Both, Side::from);
+        let trailer = written.trailer.unwrap_or(true);
+        if written.trailer.is_some() && turn_out.is_none() && turn_back.is_none() {
+            self.say(&key("trailer"), "trailer is given where one cannot turn", "add `turn = true` or remove it");
+        }
         let Some(name) = written.name.clone() else {
             self.say(&key("name"), "a place has no name", "add `name = \"...\"`");
             return None;
@@ -141,7 +179,9 @@ impl Check<'_> {
             position,
             turn_out,
             turn_back,
-            charger: charger.then_some(side),
+            charger: charger.then_some(side(written.side)),
+            refuge: refuge.then_some(side(written.safe_stop_side)),
+            trailer,
         })
     }
 
@@ -167,13 +207,42 @@ impl Check<'_> {
         let key = |name: &str| format!("stretch.{index}.{name}");
         let from = self.number(&key("from_km"), written.from_km, 0.0, KM_MAX);
         let to = self.number(&key("to_km"), written.to_km, 0.0, KM_MAX);
-        let speed = self.number(&key("speed_kmh"), written.speed_kmh, 1.0, 300.0);
+        let speed = self.optional(&key("speed_kmh"), written.speed_kmh, 1.0, 300.0);
+        if written.speed_kmh.is_none() && written.one_way.is_none() {
+            let remedy = "add speed_kmh, or one_way = \"out\" or \"back\"";
+            self.say(&key("speed_kmh"), "the stretch says nothing of the road", remedy);
+            return None;
+        }
         let (from, to) = (from?, to?);
         if to <= from {
             self.say(&key("to_km"), "the stretch ends before it begins", "give to_km greater than from_km");
             return None;
         }
-        Some(Stretch { from: Metre::from_km(from), to: Metre::from_km(to), speed: MetrePerSecond::from_kmh(speed?) })
+        if written.speed_kmh.is_some() && speed.is_none() {
+            return None;
+        }
+        let one_way = written.one_way.map(|only| match only {
+            WrittenDirection::Out => Direction::Out,
+            WrittenDirection::Back => Direction::Back,
+        });
+        let speed = speed.map(MetrePerSecond::from_kmh);
+        Some(Stretch { from: Metre::from_km(from), to: Metre::from_km(to), speed, one_way })
+    }
+
+    fn finish(&mut self, written: &WrittenFinish, places: &[Place]) -> Option<Finish> {
+        let km = self.number("finish.km", written.km, 0.2, 50.0);
+        let duration = self.optional("finish.duration_s", written.duration_s, 1.0, 3_600.0);
+        let Some(name) = &written.place else {
+            self.say("finish.place", "the finish names no place", "add place = \"...\"");
+            return None;
+        };
+        if !places.iter().any(|place| place.name == *name) {
+            let known = places.iter().map(|place| &*place.name);
+            self.say("finish.place", format!("no place is called '{name}'"), did_you_mean(name, known));
+            return None;
+        }
+        let seconds = duration.unwrap_or(km? / TURN_KMH * 3_600.0);
+        Some(Finish { place: name.clone(), length: Metre::from_km(km?), duration: Span::from_seconds(seconds) })
     }
 
     fn order(&mut self, written: &Written, course: &Course) {

@@ -209,8 +209,8 @@ impl Driver {
                 for stretch in &self.course.stretches {
                     let begins = if self.direction == Direction::Out { stretch.from.0 } else { stretch.to.0 };
                     let distance = (begins - self.at) * self.direction.sign();
-                    if distance > 0.0 {
-                        ahead(distance, stretch.speed.0);
+                    if let Some(speed) = stretch.speed.filter(|_| distance > 0.0) {
+                        ahead(distance, speed.0);
                     }
                 }
             }

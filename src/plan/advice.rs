@@ -1,0 +1,244 @@
+//! Where to turn: of all sequences the one that arrives with the least left and stays within two limits and above a floor.
+//!
+//! Judges; knows no speech and no page. What is said: the next act, how it would be without it, the last moment to decide, and
+//! 'go to the charger now' where nothing else is safe.
+
+use super::outlook::{Guess, Outlook};
+use super::turning::{Act, Here, Rules, Sequence, alternative, sequences, shortest};
+use crate::course::{Course, Direction};
+use crate::quantity::Metre;
+
+/// A plan that arrives with this much more left than the best is kept, if it is safe: nobody wants a new plan for a few hundred
+/// metres, m.
+const KEEP_M: f64 = 1_500.0;
+/// One more turn must bring the car this much nearer to empty, m: nobody drives to and fro for a hundred metres.
+const TURN_WORTH_M: f64 = 500.0;
+
+/// How much may be dared.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Limits {
+    /// Chance of displayed 0 before the charger.
+    pub zero: f64,
+    /// Chance of the car stopping before it.
+    pub stop: f64,
+    /// Least energy left on arrival, J, as expected.
+    pub floor: f64,
+    /// What is left covers the way to the next charger or safe stop.
+    pub covers_alternative: bool,
+}
+
+impl Limits {
+    /// A car that is known to have a reserve below displayed 0.
+    pub fn known(floor: f64) -> Self {
+        Self { zero: 0.1, stop: 0.001, floor, covers_alternative: true }
+    }
+
+    /// The first test of a car: 3 % of its usable energy, J, or 10 km at its energy per distance, J/m, the larger.
+    pub fn unknown(usable: f64, per_metre: f64) -> Self {
+        Self { zero: 0.005, stop: 0.001, floor: (0.03 * usable).max(10_000.0 * per_metre), covers_alternative: true }
+    }
+}
+
+/// How it stands.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum State {
+    /// The plan is within the limits.
+    Safe,
+    /// No other sequence is: go to the charger now.
+    GoNow,
+    /// Not even that is within the limits: the nearest way to a charger, and slower.
+    TooLate,
+    /// No charger can be reached from here at all.
+    NoWay,
+}
+
+/// A sequence and what it comes to.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Judged {
+    /// The sequence.
+    pub sequence: Sequence,
+    /// Energy left on arrival, J.
+    pub left: Guess,
+    /// Chance of displayed 0 before the charger.
+    pub zero: f64,
+    /// Chance of stopping before it.
+    pub stop: f64,
+}
+
+/// The last place at which one can still decide.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct LastMoment {
+    /// The place, by its index in the course.
+    pub place: usize,
+    /// The way to it, m.
+    pub ahead: f64,
+}
+
+/// What to do.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Advice {
+    /// How it stands.
+    pub state: State,
+    /// The plan; `None` only where there is no way.
+    pub plan: Option<Judged>,
+    /// The way to its next act, m.
+    pub ahead: f64,
+    /// The plan if that is missed: the best that is safe then, else the shortest; `None` where there is none or nothing to miss.
+    pub if_missed: Option<Judged>,
+    /// The last place at which one can turn (or arrive) and be safe.
+    pub last: Option<LastMoment>,
+}
+
+/// What to do from here. `before`: the plan as it was said last.
+pub fn advise(
+    course: &Course,
+    here: Here,
+    outlook: &Outlook,
+    limits: &Limits,
+    rules: &Rules,
+    before: Option<&Sequence>,
+) -> Advice {
+    let judge = Judge { course, here, outlook, limits, rules };
+    let all = judge.all(rules);
+    let Some(shortest) = all.first().cloned() else {
+        return Advice { state: State::NoWay, plan: None, ahead: 0.0, if_missed: None, last: None };
+    };
+    let Some(best) = judge.best(&all) else {
+        let ahead = judge.ahead(&shortest.sequence);
+        return Advice { state: State::TooLate, plan: Some(shortest), ahead, if_missed: None, last: None };
+    };
+    let plan = judge.kept(&all, &best, before).unwrap_or(best);
+    let ahead = judge.ahead(&plan.sequence);
+    let missed = plan.sequence.acts.first().filter(|(_, act)| *act == Act::Turn).map(|(place, _)| *place);
+    let if_missed = missed.and_then(|place| {
+        let without = judge.all(&Rules { passing: Some(place), ..*rules });
+        judge.best(&without).or_else(|| without.first().cloned())
+    });
+    let last = judge.last_moment();
+    let only = plan.sequence.acts == shortest.sequence.acts;
+    Advice { state: if only { State::GoNow } else { State::Safe }, plan: Some(plan), ahead, if_missed, last }
+}
+
+struct Judge<'a> {
+    course: &'a Course,
+    here: Here,
+    outlook: &'a Outlook,
+    limits: &'a Limits,
+    rules: &'a Rules,
+}
+
+impl Judge<'_> {
+    /// Every sequence that could be driven, judged; the shortest first.
+    fn all(&self, rules: &Rules) -> Vec<Judged> {
+        let most = self.outlook.to_zero.mean.max(0.0) + 3.0 * self.outlook.to_zero.u;
+        let least = self.outlook.per_metre[0].mean.min(self.outlook.per_metre[1].mean).max(1.0);
+        let mut found = sequences(self.course, self.here, rules, most / least);
+        // The shortest is wanted however far it is.
+        if found.is_empty() {
+            found.extend(shortest(self.course, self.here, rules));
+        }
+        found.into_iter().map(|sequence| self.judged(sequence)).collect()
+    }
+
+    fn judged(&self, sequence: Sequence) -> Judged {
+        let trip = &sequence.trip;
+        Judged {
+            left: self.outlook.left(trip),
+            zero: self.outlook.chance_of_zero(trip),
+            stop: self.outlook.chance_of_stopping(trip),
+            sequence,
+        }
+    }
+
+    /// Least energy that must be left at a charger, J.
+    fn floor(&self, sequence: &Sequence) -> f64 {
+        let next = self
+            .limits
+            .covers_alternative
+            .then(|| alternative(self.course, sequence.end(), sequence.arriving, self.rules.trailer));
+        let next = next.flatten().map_or(0.0, |way| self.outlook.need(&way.trip).mean);
+        self.limits.floor.max(next)
+    }
+
+    fn is_safe(&self, judged: &Judged) -> bool {
+        judged.zero <= self.limits.zero
+            && judged.stop <= self.limits.stop
+            && judged.left.mean >= self.floor(&judged.sequence)
+    }
+
+    /// Of the safe ones that with the least left, every act counted as if it left [`TURN_WORTH_M`] more.
+    fn best(&self, all: &[Judged]) -> Option<Judged> {
+        let turn = TURN_WORTH_M * self.outlook.mean_per_metre();
+        let worth = |judged: &Judged| judged.left.mean + turn * judged.sequence.acts.len() as f64;
+        let safe = all.iter().filter(|judged| self.is_safe(judged));
+        safe.min_by(|a, b| worth(a).total_cmp(&worth(b))).cloned()
+    }
+
+    /// The plan of before, as far as it goes on from here, if it is safe still and little worse.
+    fn kept(&self, all: &[Judged], best: &Judged, before: Option<&Sequence>) -> Option<Judged> {
+        let before = before?;
+        let keep = KEEP_M * self.outlook.mean_per_metre();
+        // Its first act may lie behind: then the rest of it is the plan.
+        let same = |judged: &&Judged| before.acts.ends_with(&judged.sequence.acts);
+        let found = all.iter().filter(same).max_by_key(|judged| judged.sequence.acts.len())?;
+        (self.is_safe(found) && found.left.mean <= best.left.mean + keep).then(|| found.clone())
+    }
+
+    /// The way from here to the first act.
+    fn ahead(&self, sequence: &Sequence) -> f64 {
+        sequence.acts.first().map_or(0.0, |(place, _)| self.way_to(*place))
+    }
+
+    fn way_to(&self, place: usize) -> f64 {
+        (self.course.places[place].at - self.here.at).0.abs()
+    }
+
+    /// The last place ahead from which, turning (or arriving) there, the shortest way is safe.
+    fn last_moment(&self) -> Option<LastMoment> {
+        let sign = self.here.direction.sign();
+        let ahead = |place: &usize| (self.course.places[*place].at - self.here.at).0 * sign >= 0.0;
+        let mut places: Vec<usize> = (0..self.course.places.len()).filter(ahead).collect();
+        if self.here.direction == Direction::Back {
+            places.reverse();
+        }
+        let open =
+            |place: &usize| self.course.is_open(self.here.at, self.course.places[*place].at, self.here.direction);
+        places
+            .into_iter()
+            .take_while(open)
+            .filter(|place| self.safe_at(*place))
+            .last()
+            .map(|place| LastMoment { place, ahead: self.way_to(place) })
+    }
+
+    fn safe_at(&self, place: usize) -> bool {
+        let (course, direction) = (self.course, self.here.direction);
+        let to: Metre = course.places[place].at;
+        let way = (to - self.here.at).0.abs();
+        let judged = |mut sequence: Sequence| {
+            match direction {
+                Direction::Out => sequence.trip.out += way,
+                Direction::Back => sequence.trip.back += way,
+            }
+            self.is_safe(&self.judged(sequence))
+        };
+        let side = course.places[place].charger;
+        if Some(place) != self.rules.not_at && side.is_some_and(|side| side.admits(direction)) {
+            let acts = vec![(place, Act::Arrive)];
+            if judged(Sequence { acts, arriving: direction, trip: Default::default() }) {
+                return true;
+            }
+        }
+        let suits = course.places[place].trailer || !self.rules.trailer;
+        let Some(turn) = course.places[place].turn(direction).filter(|_| suits) else { return false };
+        let from = Here { at: to, direction: direction.turned() };
+        let shortest = shortest(course, from, &Rules { passing: Some(place), ..*self.rules });
+        shortest.is_some_and(|mut sequence| {
+            sequence.trip.extra += turn.length.0;
+            judged(sequence)
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests;

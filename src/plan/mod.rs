@@ -1,0 +1,12 @@
+//! Before and during a drive: what remains, and where to turn so that the car reaches the charger nearly empty and never stands
+//! on the road.
+//!
+//! Takes values and returns values: reads no file, no clock and no bus, and knows nothing of how it is shown.
+
+pub mod outlook;
+pub mod turning;
+pub mod advice;
+
+pub use advice::{Advice, Limits, State, advise};
+pub use outlook::{Guess, Outlook, Trip};
+pub use turning::{Here, Sequence};

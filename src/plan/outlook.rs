@@ -1,0 +1,148 @@
+//! What is known of the energy left and of the energy that the road ahead takes, and the chance that the one falls short of the
+//! other.
+//!
+//! Everything is a normal variable with a standard uncertainty; sums are formed to first order (JCGM 100:2008, 5.1), and the
+//! chance is Student's t at few degrees of freedom, since the widths themselves are guesses. Does not know the road.
+
+use statrs::distribution::{ContinuousCDF, StudentsT};
+
+/// A value that is not known exactly.
+#[derive(Clone, Copy, PartialEq, Debug, Default)]
+pub struct Guess {
+    /// The value.
+    pub mean: f64,
+    /// Its standard uncertainty.
+    pub u: f64,
+}
+
+impl Guess {
+    /// A value with its standard uncertainty.
+    pub const fn new(mean: f64, u: f64) -> Self {
+        Self { mean, u }
+    }
+
+    /// The sum of two that have nothing in common.
+    pub fn plus(self, other: Self) -> Self {
+        Self { mean: self.mean + other.mean, u: self.u.hypot(other.u) }
+    }
+
+    /// The difference of two that have nothing in common.
+    pub fn less(self, other: Self) -> Self {
+        Self { mean: self.mean - other.mean, u: self.u.hypot(other.u) }
+    }
+
+    /// The chance that it is below zero, at so many degrees of freedom.
+    pub fn chance_below_zero(self, dof: f64) -> f64 {
+        if self.u <= 0.0 {
+            return if self.mean < 0.0 { 1.0 } else { 0.0 };
+        }
+        StudentsT::new(0.0, 1.0, dof.max(1.0)).map_or(1.0, |t| t.cdf(-self.mean / self.u))
+    }
+}
+
+/// A way still to be driven, m.
+#[derive(Clone, Copy, PartialEq, Debug, Default)]
+pub struct Trip {
+    /// Along the road, in the direction out.
+    pub out: f64,
+    /// Along the road, in the direction back.
+    pub back: f64,
+    /// Turning, and short ways round.
+    pub extra: f64,
+}
+
+impl Trip {
+    /// All of it.
+    pub fn length(&self) -> f64 {
+        self.out + self.back + self.extra
+    }
+}
+
+/// Energy left, and energy per distance ahead.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Outlook {
+    /// Energy until the display reads 0, J.
+    pub to_zero: Guess,
+    /// Energy from there until the car stops, J.
+    pub below_zero: Guess,
+    /// Energy per distance out and back, J/m.
+    pub per_metre: [Guess; 2],
+    /// How far the two directions err together, 0 to 1 (one car, one weather).
+    pub together: f64,
+    /// Variance per metre of what differs from one kilometre to the next (traffic, gusts), J²/m.
+    pub wander: f64,
+    /// Degrees of freedom of the widths.
+    pub dof: f64,
+}
+
+impl Outlook {
+    /// Energy that a way takes, J. A way off the road counts as half out, half back.
+    pub fn need(&self, trip: &Trip) -> Guess {
+        let [out, back] = [trip.out + trip.extra / 2.0, trip.back + trip.extra / 2.0];
+        let [there, home] = self.per_metre;
+        let (a, b) = (out * there.u, back * home.u);
+        let variance = a * a + b * b + 2.0 * self.together * a * b + self.wander * trip.length();
+        Guess { mean: out * there.mean + back * home.mean, u: variance.sqrt() }
+    }
+
+    /// Energy left above displayed 0 after a way, J.
+    pub fn left(&self, trip: &Trip) -> Guess {
+        self.to_zero.less(self.need(trip))
+    }
+
+    /// The chance that the display reads 0 before the end of a way.
+    pub fn chance_of_zero(&self, trip: &Trip) -> f64 {
+        self.left(trip).chance_below_zero(self.dof)
+    }
+
+    /// The chance that the car stops before the end of a way.
+    pub fn chance_of_stopping(&self, trip: &Trip) -> f64 {
+        self.left(trip).plus(self.below_zero).chance_below_zero(self.dof)
+    }
+
+    /// Mean energy per distance of both directions, J/m.
+    pub fn mean_per_metre(&self) -> f64 {
+        (self.per_metre[0].mean + self.per_metre[1].mean) / 2.0
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn outlook() -> Outlook {
+        Outlook {
+            to_zero: Guess::new(10_000.0, 300.0),
+            below_zero: Guess::new(0.0, 0.0),
+            per_metre: [Guess::new(2.0, 0.0), Guess::new(1.0, 0.0)],
+            together: 0.0,
+            wander: 0.0,
+            dof: f64::INFINITY,
+        }
+    }
+
+    #[test]
+    fn chances_are_those_of_the_tables() {
+        // Normal distribution: 1.6449 standard deviations leave 5 % on one side; t at 8 degrees of freedom: 1.860 does
+        // (GUM table G.2 gives 1.86 for 90 % of both sides).
+        let at = |mean: f64, dof: f64| Guess::new(mean, 1.0).chance_below_zero(dof);
+        assert!((at(1.644_854, 1e9) - 0.05).abs() < 1e-5, "{}", at(1.644_854, 1e9));
+        assert!((at(1.859_548, 8.0) - 0.05).abs() < 1e-5);
+        assert_eq!(Guess::new(-1.0, 0.0).chance_below_zero(8.0), 1.0);
+        assert_eq!(Guess::new(1.0, 0.0).chance_below_zero(8.0), 0.0);
+    }
+
+    #[test]
+    fn a_way_takes_what_its_directions_take() {
+        // 1000 m out at 2 J/m, 3000 m back at 1 J/m, 200 m besides at the mean: 5300 J by hand.
+        let trip = Trip { out: 1_000.0, back: 3_000.0, extra: 200.0 };
+        assert_eq!(outlook().need(&trip), Guess::new(5_300.0, 0.0));
+        assert_eq!(outlook().left(&trip), Guess::new(4_700.0, 300.0));
+        // Errors that both directions share add up straight, others in squares.
+        let errs = |together: f64| {
+            let per_metre = [Guess::new(2.0, 0.3), Guess::new(1.0, 0.1)];
+            Outlook { per_metre, together, ..outlook() }.need(&Trip { out: 1_000.0, back: 4_000.0, extra: 0.0 }).u
+        };
+        assert_eq!((errs(0.0), errs(1.0)), (500.0, 700.0));
+    }
+}
