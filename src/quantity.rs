@@ -260,6 +260,16 @@ impl ConsumptionUnit {
         }
     }
 
+    /// Energy per distance in J/m of a value in this unit.
+    pub fn to_joule_per_metre(self, value: f64) -> f64 {
+        match self {
+            Self::WhPerKm => value * 3.6,
+            Self::KwhPer100Km => value * 36.0,
+            Self::WhPerMi => value * 3_600.0 / METRE_PER_MILE,
+            Self::MiPerKwh => 3_600_000.0 / (value * METRE_PER_MILE),
+        }
+    }
+
     /// Whether distances beside it are in miles.
     pub fn in_miles(self) -> bool {
         matches!(self, Self::WhPerMi | Self::MiPerKwh)
@@ -315,5 +325,13 @@ mod tests {
         close(ConsumptionUnit::KwhPer100Km.from_joule_per_metre(joule_per_metre), 20.0);
         close(ConsumptionUnit::WhPerMi.from_joule_per_metre(joule_per_metre), 321.868_8);
         assert!((ConsumptionUnit::MiPerKwh.from_joule_per_metre(joule_per_metre) - 3.106_86).abs() < 1e-5);
+        for unit in [
+            ConsumptionUnit::WhPerKm,
+            ConsumptionUnit::KwhPer100Km,
+            ConsumptionUnit::WhPerMi,
+            ConsumptionUnit::MiPerKwh,
+        ] {
+            close(unit.to_joule_per_metre(unit.from_joule_per_metre(joule_per_metre)), joule_per_metre);
+        }
     }
 }

@@ -13,6 +13,7 @@ mod rehearse;
 mod say;
 mod seals;
 mod status;
+mod turn;
 mod trend;
 mod verify;
 
@@ -53,6 +54,8 @@ enum Command {
     Playback(playback::Arguments),
     /// Ask the daemon how the recording goes
     Status(status::Arguments),
+    /// Say where to turn so that the car reaches the charger nearly empty
+    Turn(turn::Arguments),
     /// Find the protocol of a parked car's bus with an AT adapter
     AdapterSearch(adapter_search::Arguments),
     /// The whole job on the committed recording of an invented car
@@ -108,6 +111,7 @@ pub fn main() -> ExitCode {
         Command::Verify(arguments) => verify::run(&arguments),
         Command::Playback(arguments) => playback::run(&arguments),
         Command::Status(arguments) => status::run(&arguments),
+        Command::Turn(arguments) => turn::run(&arguments),
         Command::AdapterSearch(arguments) => adapter_search::run(&arguments),
         Command::Demo(arguments) => demo::run(&arguments),
     };

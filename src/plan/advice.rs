@@ -46,6 +46,8 @@ pub enum State {
     Safe,
     /// No other sequence is: go to the charger now.
     GoNow,
+    /// The shortest way is within the limits, but what is left there would not do for the next charger or safe stop.
+    NoSpare,
     /// Not even that is within the limits: the nearest way to a charger, and slower.
     TooLate,
     /// No charger can be reached from here at all.
@@ -105,7 +107,11 @@ pub fn advise(
     };
     let Some(best) = judge.best(&all) else {
         let ahead = judge.ahead(&shortest.sequence);
-        return Advice { state: State::TooLate, plan: Some(shortest), ahead, if_missed: None, last: None };
+        let limits = Limits { covers_alternative: false, ..*limits };
+        let spare = Judge { limits: &limits, ..judge };
+        let state = if spare.is_safe(&shortest) { State::NoSpare } else { State::TooLate };
+        let last = spare.last_moment();
+        return Advice { state, plan: Some(shortest), ahead, if_missed: None, last };
     };
     let plan = judge.kept(&all, &best, before).unwrap_or(best);
     let ahead = judge.ahead(&plan.sequence);

@@ -75,7 +75,62 @@ pub struct Outlook {
     pub dof: f64,
 }
 
+/// What a passenger can read off the car, or knows.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Read {
+    /// Displayed state of charge, as a share.
+    pub soc: f64,
+    /// Usable energy from full to displayed 0, J.
+    pub usable: f64,
+    /// Its standard uncertainty, in parts.
+    pub usable_u: f64,
+    /// Energy per distance driving out, J/m.
+    pub out: f64,
+    /// Energy per distance driving back, J/m; `None` before it was driven.
+    pub back: Option<f64>,
+    /// Energy below displayed 0 that this car is known to have, J.
+    pub reserve: Option<f64>,
+}
+
+/// Standard uncertainty of the energy per distance ahead, in parts, in a direction that was driven and in one that was not:
+/// common practice, no source.
+const PER_METRE_U: [f64; 2] = [0.03, 0.05];
+/// How far the directions err together: common practice, no source.
+const TOGETHER: f64 = 0.5;
+/// Energy per distance differs by so much from one kilometre to the next, in parts: common practice, no source.
+const PER_KM: f64 = 0.1;
+/// Half a step of the display, as a share.
+const HALF_STEP: f64 = 0.005;
+/// How far a display may be bent in the middle, as a share of the whole, one standard deviation: common practice, no source.
+const BEND: f64 = 0.02;
+/// Standard uncertainty of what lies below displayed 0, as a share of the usable energy, of a car that is not known, and in parts
+/// of what is known: common practice, no source.
+const BELOW_U: [f64; 2] = [0.01, 0.2];
+/// Degrees of freedom of widths that are themselves guesses: common practice, no source.
+const DOF: f64 = 12.0;
+
 impl Outlook {
+    /// From readings alone, with the widths of common practice.
+    pub fn from_readings(read: &Read) -> Self {
+        let soc = read.soc;
+        let bent = BEND * 4.0 * soc * (1.0 - soc);
+        let u = (read.usable_u * soc).hypot(bent).hypot(HALF_STEP / 3f64.sqrt());
+        let back = read
+            .back
+            .map_or(Guess::new(read.out, PER_METRE_U[1] * read.out), |back| Guess::new(back, PER_METRE_U[0] * back));
+        Self {
+            to_zero: Guess::new(read.usable * soc, read.usable * u),
+            below_zero: match read.reserve {
+                Some(known) => Guess::new(known, BELOW_U[1] * known),
+                None => Guess::new(0.0, BELOW_U[0] * read.usable),
+            },
+            per_metre: [Guess::new(read.out, PER_METRE_U[0] * read.out), back],
+            together: TOGETHER,
+            wander: (PER_KM * read.out).powi(2) * 1e3,
+            dof: DOF,
+        }
+    }
+
     /// Energy that a way takes, J. A way off the road counts as half out, half back.
     pub fn need(&self, trip: &Trip) -> Guess {
         let [out, back] = [trip.out + trip.extra / 2.0, trip.back + trip.extra / 2.0];

@@ -24,4 +24,5 @@ mod space;
 mod support;
 mod tidy;
 mod trend;
+mod turn;
 mod verify;

@@ -113,7 +113,7 @@ fn the_floor_covers_the_way_to_the_next_charger() {
     };
     assert_eq!(advice(false).state, State::GoNow);
     // 44 - 40 = 4 km left are no 5.5.
-    assert_eq!(advice(true).state, State::TooLate);
+    assert_eq!(advice(true).state, State::NoSpare);
 }
 
 proptest! {
@@ -125,6 +125,8 @@ proptest! {
         let here = Here { at: Metre::from_km(at), direction };
         let advice = advise(&course, here, &outlook(left, u), &limits(), &Rules::default(), None);
         let plan = advice.plan.expect("a road with a charger at its end");
+        // The road's charger is its safe stop too, so that something is always to spare.
+        prop_assert!(advice.state != State::NoSpare);
         if advice.state != State::TooLate {
             prop_assert!(plan.zero <= 0.1 && plan.stop <= 0.001);
         } else {
