@@ -122,7 +122,7 @@ impl Car {
             steps: 0,
             driver: Driver::new(scenario, course, step),
             pack: Pack::new(&scenario.pack, soc),
-            computer: Computer::new(&scenario.computer, scenario.pack.capacity_ah, soc),
+            computer: Computer::new(&scenario.computer, scenario.pack.capacity_ah, soc, scenario.seed),
             gusts: Wander::new(scenario.air.gust_mps, scenario.air.gust_s, step),
             noise: Noise::new(scenario.seed, Stream::Wind),
             stage: if charging { Stage::Charging } else { Stage::Standing },
@@ -228,7 +228,13 @@ impl Car {
     fn wheels(&mut self, power_left: f64, wind: f64) -> Wheels {
         let vehicle = &self.vehicle;
         let inertia = vehicle.mass_kg + vehicle.rotating_mass_kg;
-        let road = self.load.force(self.speed, wind * self.driver.heading());
+        let mut road = self.load.force_in(self.speed, wind * self.driver.heading(), self.air.crosswind_mps);
+        if let Some(cold) = &vehicle.tyre_warm_up
+            && self.speed > 0.0
+        {
+            let since = self.steps as f64 * self.step - self.stage_began;
+            road += self.load.a * cold.share * libm::exp(-since / cold.time_s);
+        }
         let climb = road::grade_force(vehicle.mass_kg, self.driver.grade());
         let most = power_left.min(vehicle.power_limit_kw * 1e3).max(0.0) * vehicle.drive_efficiency;
         let wish = self.driver.wish(self.speed);

@@ -39,11 +39,19 @@ impl RoadLoad {
     ///
     /// The wind acts on the C part alone, which takes all of it for drag.
     pub fn force(&self, speed: f64, wind_from_behind: f64) -> f64 {
+        self.force_in(speed, wind_from_behind, 0.0)
+    }
+
+    /// [`Self::force`] with a wind across the road as well: drag acts along the air's way, and its part along the road counts.
+    ///
+    /// That the drag area grows when the air comes from the side is left out.
+    pub fn force_in(&self, speed: f64, wind_from_behind: f64, crosswind: f64) -> f64 {
         if speed == 0.0 {
             return 0.0;
         }
         let air_speed = speed - wind_from_behind;
-        self.a + self.b * speed + self.c * air_speed * air_speed.abs()
+        let through_air = if crosswind == 0.0 { air_speed.abs() } else { libm::hypot(air_speed, crosswind) };
+        self.a + self.b * speed + self.c * air_speed * through_air
     }
 
     /// The road load of a scenario's vehicle; coefficients given as such are taken to hold in the scenario's air.
