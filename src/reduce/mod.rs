@@ -12,6 +12,7 @@ pub mod counted;
 pub mod tolerances;
 pub mod fill;
 pub mod join;
+pub mod voltage;
 pub mod capacity;
 pub mod discharge;
 pub mod energy;

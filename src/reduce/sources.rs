@@ -39,6 +39,10 @@ sources! {
     TICKS "timing of ticks";
     /// The display is not quite a share of charge.
     BEND "bend of the display";
+    /// The display wanders and corrects itself where nothing was measured.
+    WANDER "wander of the display";
+    /// What goes before the display leaves 100 %.
+    HIDDEN "charge above the display's 100 %";
     /// The voltage where nothing was measured.
     VOLTAGE_OUTSIDE "voltage outside the span";
     /// The scale of the wheel speed.

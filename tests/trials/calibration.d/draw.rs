@@ -137,12 +137,13 @@ fn air_and_vehicle(chance: &mut Chance, text: &mut String) -> f64 {
     0.8 * amp_hours * f64::from(cells) * 3.7 / 19_000.0
 }
 
-/// The pack: open-circuit curves of three kinds, each bent a little.
+/// The pack: open-circuit curves of four kinds, one of them flat, each bent a little.
 fn pack(chance: &mut Chance, text: &mut String, amp_hours: f64, cells: u32, degrees: f64) {
     const CHARGE: [f64; 15] = [0.0, 2.0, 5.0, 10.0, 15.0, 20.0, 30.0, 40.0, 50.0, 60.0, 70.0, 80.0, 90.0, 95.0, 100.0];
-    const CURVES: [[f64; 15]; 3] = [
+    const CURVES: [[f64; 15]; 4] = [
         [3.00, 3.17, 3.33, 3.44, 3.50, 3.545, 3.60, 3.645, 3.70, 3.785, 3.88, 3.97, 4.07, 4.125, 4.19],
         [2.95, 3.12, 3.28, 3.42, 3.47, 3.51, 3.57, 3.62, 3.68, 3.80, 3.92, 4.00, 4.08, 4.13, 4.20],
+        [2.70, 3.00, 3.12, 3.19, 3.22, 3.24, 3.27, 3.285, 3.29, 3.30, 3.325, 3.33, 3.335, 3.34, 3.40],
         [3.05, 3.20, 3.34, 3.45, 3.53, 3.58, 3.63, 3.67, 3.74, 3.83, 3.90, 3.99, 4.09, 4.14, 4.18],
     ];
     let curve = chance.of(&CURVES);

@@ -12,6 +12,11 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use judge::{FIGURES, Verdict, Verdicts};
 
+/// Largest mean error, in standard uncertainties.
+const BIAS_MAX: f64 = 0.1;
+/// Widest interval where nothing but the declared tolerances is at work, over what those alone give.
+const OVER_DECLARED_MAX: f64 = 1.1;
+
 fn main() -> ExitCode {
     let argument = |at: usize, default: u64| std::env::args().nth(at).map_or(Some(default), |word| word.parse().ok());
     let (Some(count), Some(seed)) = (argument(1, 200), argument(2, 1)) else {
@@ -65,6 +70,7 @@ struct Row {
     missing: usize,
     inside: usize,
     mean: f64,
+    over_interval: f64,
     spread: f64,
     /// Median of the interval's half-width over the truth.
     width: f64,
@@ -86,6 +92,7 @@ impl Row {
             missing: all.len() - known.len(),
             inside: known.iter().filter(|one| one.inside).count(),
             mean,
+            over_interval: known.iter().map(|one| one.over_interval).sum::<f64>() / count,
             spread: (known.iter().map(|one| (one.error - mean).powi(2)).sum::<f64>() / count).sqrt(),
             width: widths.get(widths.len() / 2).copied().unwrap_or(f64::NAN),
             over_declared: known.iter().filter_map(|one| one.over_declared).reduce(f64::max),
@@ -98,10 +105,40 @@ impl Row {
 
     /// What of the promise this figure breaks, if any.
     fn broken(&self) -> String {
-        String::new()
+        let mut said = Vec::new();
+        let tests = self.tests.max(1) as f64;
+        // Wider where few tests say little: three standard deviations of the binomial share.
+        let slack = (3.0 * (0.95 * 0.05 / tests).sqrt()).max(0.02);
+        if (self.share() - 0.95).abs() > slack {
+            said.push(format!("not within {:.1} to {:.1} %", (95.0 - slack * 100.0), (95.0 + slack * 100.0)));
+        }
+        // Likewise three standard deviations of a mean of so many.
+        if self.mean.abs() > (3.0 / tests.sqrt()).max(BIAS_MAX) {
+            said.push(format!("bias beyond {BIAS_MAX} of a standard uncertainty"));
+        }
+        if self.over_declared.is_some_and(|ratio| ratio > OVER_DECLARED_MAX) {
+            said.push(format!("wider than {OVER_DECLARED_MAX} times what is declared"));
+        }
+        said.join("; ")
     }
 }
 
-fn last_line(count: u64, _rows: &[Row]) -> String {
-    format!("{{\"tests\":{count}}}")
+/// The trial's last line.
+fn last_line(count: u64, rows: &[Row]) -> String {
+    let share = |begins: &str| {
+        let of: Vec<&Row> = rows.iter().filter(|row| row.name.starts_with(begins)).collect();
+        let (inside, tests) = of.iter().fold((0, 0), |sum, row| (sum.0 + row.inside, sum.1 + row.tests));
+        inside as f64 / tests.max(1) as f64
+    };
+    let coverage = ["net_energy", "consumption", "usable_full", "usable_20", "usable_40", "usable_60"]
+        .map(|name| format!("\"{name}\":{:.4}", share(name)))
+        .join(",");
+    let largest = |of: fn(&Row) -> f64| rows.iter().map(|row| of(row).abs()).fold(0.0, f64::max);
+    format!(
+        "{{\"tests\":{count},\"coverage\":{{{coverage}}},\"bias_over_interval\":{:.4},\"bias_over_u\":{:.4},\
+         \"width_over_declared\":{:.4}}}",
+        largest(|row| row.over_interval),
+        largest(|row| row.mean),
+        largest(|row| row.over_declared.unwrap_or(0.0)),
+    )
 }
