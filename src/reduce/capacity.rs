@@ -5,7 +5,7 @@
 //! wrong model). With d the threshold as a share, C the charge from displayed 100 % to displayed 0 and one constant for
 //! every unbroken stretch,
 //!
-//! Q = a - C (d + g(d)) + e + w,   g(d) = b1 4 d (1 - d) + b2 sin 2 pi d + b3 sin 3 pi d,
+//! Q = a - C (d + g(d)) + e + w,   g(d) = b1 4 d (1 - d) + b2 sin 2 pi d + b3 sin 3 pi d + ... + b6 sin 6 pi d,
 //!
 //! by generalised least squares: e is the timing of each tick (poll period, filter lag, a tenth of a step), w a random walk
 //! along the charge (what integrating lost to sampling, and the battery computer's own wander). The display's bend g has a
@@ -25,13 +25,17 @@ use std::f64::consts::PI;
 
 use nalgebra::{DMatrix, DVector};
 
-use super::estimate::{Estimate, Kind};
+use super::estimate::{Estimate, Input, Kind};
 use super::regression::{self, Refused};
 use super::sources;
 use super::voltage::{self, Means, Piece};
 
-/// Standard deviations of the bend's three modes, as shares of the whole: common practice, no source.
-pub const BEND_SD: [f64; 3] = [0.02, 0.008, 0.004];
+/// The bend's modes: fewer would take a shape for known that is not, and with it what lies outside the span.
+const MODES: usize = 6;
+/// Standard deviations of the bend's modes, as shares of the whole, about half of each other: common practice, no source.
+pub const BEND_SD: [f64; MODES] = [0.02, 0.008, 0.004, 0.002, 0.001, 0.0005];
+/// The unknowns beside the constants: C, then C times each mode.
+const THETA: usize = 1 + MODES;
 /// The battery computer's wander over a full discharge, as a share of it (a random walk), its corrections of itself
 /// included: 0.2 % beside one correction of 1 % in every fourth discharge. Common practice, no source.
 const WANDER: f64 = 0.0054;
@@ -44,6 +48,9 @@ pub const LAG_S: f64 = 2.0;
 const STEP_PART: f64 = 0.1;
 /// Ticks closer than this are thinned out: they say nothing new, and the fit's cost grows with their cube.
 const TICK_SPACING: f64 = 0.009;
+/// The least zero with which the fit is made again, A: a step to find its slope by, no uncertainty.
+const ZERO_STEP_A: f64 = 0.1;
+
 /// A tick on the axis of one discharge.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct TickPoint {
@@ -83,12 +90,23 @@ pub struct Discharge {
 pub struct SensorErrors {
     /// Current gain, in parts.
     pub current_gain: f64,
-    /// Current zero, A.
+    /// Current zero, A; where it was read with the contactors open, what it may have drifted since.
     pub current_zero: f64,
+    /// That reading, A, with its degrees of freedom.
+    pub zero_reading: Option<(f64, f64)>,
     /// Voltage gain, in parts.
     pub voltage_gain: f64,
     /// Voltage zero, V.
     pub voltage_zero: f64,
+}
+
+impl SensorErrors {
+    /// A figure with what the current's zero adds, given what an ampere of it would.
+    pub fn with_zero(&self, figure: Estimate, by_ampere: f64) -> Estimate {
+        let figure = figure.with_sensor(sources::CURRENT_ZERO, self.current_zero, "A", by_ampere);
+        let Some((u, dof)) = self.zero_reading else { return figure };
+        figure.with_input(sources::ZERO_READING, Input { u, unit: "A" }, by_ampere, Kind::A, Some(dof))
+    }
 }
 
 /// What lies outside the measured part.
@@ -106,8 +124,8 @@ pub struct Outside {
 
 /// The fit of charge on ticks.
 struct Fit {
-    /// C, then C times each bend.
-    theta: [f64; 4],
+    /// C, then C times each mode of the bend.
+    theta: [f64; THETA],
     /// Rows: what each whitened tick (first `ticks` columns), then each prior adds to theta.
     gain: DMatrix<f64>,
     ticks: usize,
@@ -119,7 +137,7 @@ struct Fit {
 struct Beyond {
     /// Above and below.
     charge: [f64; 2],
-    by_theta: [[f64; 4]; 2],
+    by_theta: [[f64; THETA]; 2],
     /// Of the charge above, what goes before the display leaves 100 %, C.
     hidden: f64,
     voltage: Means,
@@ -141,8 +159,8 @@ impl Beyond {
     }
 }
 
-fn bend(d: f64) -> [f64; 3] {
-    [4.0 * d * (1.0 - d), (2.0 * PI * d).sin(), (3.0 * PI * d).sin()]
+fn bend(d: f64) -> [f64; MODES] {
+    std::array::from_fn(|mode| if mode == 0 { 4.0 * d * (1.0 - d) } else { ((mode + 1) as f64 * PI * d).sin() })
 }
 
 /// What lies above and below the measured part of a discharge.
@@ -151,7 +169,8 @@ pub fn outside(discharge: &Discharge, sensors: &SensorErrors) -> Result<Outside,
     let fit = fit(&discharge)?;
     let beyond = beyond(&discharge, &fit)?;
     // A wrong zero tilts the whole record: the fit is made again with it.
-    let tilted = tilted(&discharge, sensors.current_zero);
+    let ampere = sensors.current_zero.max(ZERO_STEP_A);
+    let tilted = tilted(&discharge, ampere);
     let tilted = self::beyond(&tilted, &self::fit(&tilted)?)?;
     let whole = fit.theta[0];
     let figure = |value: f64, by_zero: f64, weights: [f64; 2]| {
@@ -160,19 +179,19 @@ pub fn outside(discharge: &Discharge, sensors: &SensorErrors) -> Result<Outside,
         let hidden = if beyond.hidden > 0.0 { whole * HIDDEN.1 * weights[0] } else { 0.0 };
         // The walk goes on outside: independent of that inside.
         let wander = [0, 1].map(|at| WANDER * (whole * beyond.charge[at]).sqrt() * weights[at]);
-        Estimate::exact(value)
-            .with_b(sources::CURRENT_GAIN, value * sensors.current_gain)
-            .with_b(sources::CURRENT_ZERO, by_zero - value)
+        let figure = Estimate::exact(value)
+            .with_sensor(sources::CURRENT_GAIN, sensors.current_gain, "1", value)
             .with(sources::TICKS, ticks, Kind::A, fit.widened.then_some(fit.dof as f64))
             .with_b(sources::BEND, priors)
             .with_b(sources::WANDER, wander[0].hypot(wander[1]))
             .with_b(sources::HIDDEN, hidden)
-            .with_bound(sources::SOC_ROUNDING, rounding)
+            .with_bound(sources::SOC_ROUNDING, rounding);
+        sensors.with_zero(figure, (by_zero - value) / ampere)
     };
     let (charge, energy) = (beyond.charge(), beyond.energy());
     let energy = figure(energy, tilted.energy(), beyond.voltage.volt)
-        .with_b(sources::VOLTAGE_GAIN, energy * sensors.voltage_gain)
-        .with_b(sources::VOLTAGE_ZERO, charge * sensors.voltage_zero)
+        .with_sensor(sources::VOLTAGE_GAIN, sensors.voltage_gain, "1", energy)
+        .with_sensor(sources::VOLTAGE_ZERO, sensors.voltage_zero, "V", charge)
         .with_b(sources::VOLTAGE_OUTSIDE, beyond.by_voltage());
     let charge = figure(charge, tilted.charge(), [1.0, 1.0]);
     Ok(Outside { charge, energy, ticks: fit.ticks, span: beyond.span })
@@ -181,8 +200,8 @@ pub fn outside(discharge: &Discharge, sensors: &SensorErrors) -> Result<Outside,
 /// Standard uncertainties from the ticks and from the bend's prior of a figure that weighs what is above and below.
 fn spread(fit: &Fit, beyond: &Beyond, weights: [f64; 2]) -> (f64, f64) {
     let direction: Vec<f64> =
-        (0..4).map(|at| weights[0] * beyond.by_theta[0][at] + weights[1] * beyond.by_theta[1][at]).collect();
-    let effect = |column: usize| (0..4).map(|row| direction[row] * fit.gain[(row, column)]).sum::<f64>();
+        (0..THETA).map(|at| weights[0] * beyond.by_theta[0][at] + weights[1] * beyond.by_theta[1][at]).collect();
+    let effect = |column: usize| (0..THETA).map(|row| direction[row] * fit.gain[(row, column)]).sum::<f64>();
     let squares = |columns: std::ops::Range<usize>| columns.map(|column| effect(column).powi(2)).sum::<f64>().sqrt();
     (squares(0..fit.ticks), squares(fit.ticks..fit.gain.ncols()))
 }
@@ -239,9 +258,9 @@ fn fit(discharge: &Discharge) -> Result<Fit, Refused> {
 }
 
 /// Theta, chi squared and the gain matrix, for an assumed whole charge and a widened error model.
-fn solve(discharge: &Discharge, whole: f64, widen: f64) -> Result<([f64; 4], f64, DMatrix<f64>), Refused> {
+fn solve(discharge: &Discharge, whole: f64, widen: f64) -> Result<([f64; THETA], f64, DMatrix<f64>), Refused> {
     let ticks: usize = discharge.stretches.iter().map(Vec::len).sum();
-    let unknowns = 4 + discharge.stretches.len();
+    let unknowns = THETA + discharge.stretches.len();
     let rows = ticks + BEND_SD.len();
     if ticks < 2 {
         return Err(Refused::TooFew);
@@ -255,7 +274,7 @@ fn solve(discharge: &Discharge, whole: f64, widen: f64) -> Result<([f64; 4], f64
             let d = tick.value + discharge.step / 2.0;
             design[(at, 0)] = -d;
             bend(d).iter().enumerate().for_each(|(mode, g)| design[(at, 1 + mode)] = -g);
-            design[(at, 4 + index)] = 1.0;
+            design[(at, THETA + index)] = 1.0;
         }
         let origin = stretch[0].charge;
         let charge = DVector::from_fn(n, |at, _| stretch[at].charge - origin);
@@ -296,15 +315,15 @@ fn beyond(discharge: &Discharge, fit: &Fit) -> Result<Beyond, Refused> {
     let half = discharge.step / 2.0;
     let whole = fit.theta[0];
     // From displayed 100 % down to the first tick, and from the last down to the tick of 0: the same threshold rule at both.
-    let share = |from: f64, to: f64| -> [f64; 4] {
+    let share = |from: f64, to: f64| -> [f64; THETA] {
         let (a, b) = (bend(from), bend(to));
-        [from - to, a[0] - b[0], a[1] - b[1], a[2] - b[2]]
+        std::array::from_fn(|at| if at == 0 { from - to } else { a[at - 1] - b[at - 1] })
     };
     let sides = [
         (!discharge.from_full, share(1.0, first.value + half), first.charge - discharge.ends[0].charge),
         (!discharge.to_zero, share(last.value + half, half), discharge.ends[1].charge - last.charge),
     ];
-    let (mut charge, mut by_theta) = ([0.0; 2], [[0.0; 4]; 2]);
+    let (mut charge, mut by_theta) = ([0.0; 2], [[0.0; THETA]; 2]);
     for (side, (open, share, measured)) in sides.into_iter().enumerate() {
         let rest = share.iter().zip(fit.theta).map(|(s, t)| s * t).sum::<f64>() - measured;
         if open && rest > 0.0 {

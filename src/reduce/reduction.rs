@@ -15,6 +15,7 @@ use super::join::{self, Join};
 use super::tolerances::Tolerances;
 use super::usable::{self, Tenth, Usable};
 use super::way::{self, Way};
+use super::zero::{self, Zero};
 use crate::card::{Card, Missing as MissingKey, SocCounts, Verdict};
 use crate::ledger::Phase;
 use crate::schema::Role;
@@ -132,6 +133,8 @@ pub struct Reduction {
     pub stated: Vec<String>,
     /// Mean current with the contactors open, A, and for how long, s.
     pub open_current: Option<(f64, f64)>,
+    /// The current's zero as it was read then and taken off.
+    pub zero: Option<Zero>,
     /// What is missing or doubtful, in plain words.
     pub problems: Vec<String>,
 }
@@ -142,6 +145,7 @@ pub(super) struct Test<'a> {
     pub card: Option<&'a Card>,
     pub options: &'a Options,
     pub tolerances: Tolerances,
+    pub zero: Option<Zero>,
     pub fills: Vec<Vec<Fill>>,
     pub joins: Vec<Join>,
     /// Which state of charge counts: 0 displayed, 1 internal.
@@ -150,8 +154,10 @@ pub(super) struct Test<'a> {
 
 /// Reduces one or several runs of one test.
 pub fn reduce(runs: &[RunInput], card: Option<&Card>, options: &Options) -> Reduction {
-    let Sorted { runs, card, problems } = counted::sort_out(runs, card);
+    let Sorted { mut runs, card, mut problems } = counted::sort_out(runs, card);
     let card = card.as_ref();
+    let mut tolerances = Tolerances::of(&runs, card);
+    let zero = zero::take_off(&mut runs, &mut tolerances, &mut problems);
     let soc = soc_role(&runs, card);
     let fills = runs.iter().map(|run| fills(run, soc)).collect();
     let joins = runs.windows(2).map(|pair| {
@@ -159,7 +165,7 @@ pub fn reduce(runs: &[RunInput], card: Option<&Card>, options: &Options) -> Redu
         join::between(&pair[0], &pair[1], soc, rate(&pair[0]).or_else(|| rate(&pair[1])))
     });
     let joins = joins.collect();
-    let test = Test { runs: &runs, card, options, tolerances: Tolerances::of(&runs, card), fills, joins, soc };
+    let test = Test { runs: &runs, card, options, tolerances, zero, fills, joins, soc };
     test.reduce(problems)
 }
 
@@ -232,6 +238,7 @@ impl Test<'_> {
             gaps: self.named_fills(),
             assumed: self.tolerances.assumed.clone(),
             stated: self.tolerances.stated.clone(),
+            zero: self.zero,
             open_current: self.runs.iter().find_map(|run| run.summary.open_current),
             way,
             energy,

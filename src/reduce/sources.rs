@@ -6,53 +6,81 @@
 
 use super::estimate::Source;
 
+/// Whether a source's error stays.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub enum Nature {
+    /// The same all through a test, and in the car's next one: driving longer or again does not lessen it.
+    Systematic,
+    /// Another one in every test: repeats lessen it.
+    Random,
+}
+
+impl Nature {
+    /// As people read it.
+    pub fn text(self) -> &'static str {
+        match self {
+            Self::Systematic => "systematic",
+            Self::Random => "random",
+        }
+    }
+
+    /// Of a source; one that has no name here is of a single evaluation and counts as random.
+    pub fn of(source: &Source) -> Self {
+        NATURES.iter().find(|(known, _)| known == source).map_or(Self::Random, |(_, nature)| *nature)
+    }
+}
+
 macro_rules! sources {
-    ($($(#[$doc:meta])* $name:ident $text:literal;)*) => {
+    ($($(#[$doc:meta])* $name:ident $nature:ident $text:literal;)*) => {
         $($(#[$doc])* pub const $name: Source = Source::named($text);)*
+        /// Every source with its nature.
+        const NATURES: &[(Source, Nature)] = &[$(($name, Nature::$nature)),*];
     };
 }
 
 sources! {
     /// The current sensor's gain.
-    CURRENT_GAIN "current gain";
+    CURRENT_GAIN Systematic "current gain";
     /// The current sensor's zero.
-    CURRENT_ZERO "current zero";
+    CURRENT_ZERO Systematic "current zero";
+    /// The zero as it was read with the contactors open.
+    ZERO_READING Random "reading of the current's zero";
     /// The voltage sensor's gain.
-    VOLTAGE_GAIN "voltage gain";
+    VOLTAGE_GAIN Systematic "voltage gain";
     /// The voltage sensor's zero.
-    VOLTAGE_ZERO "voltage zero";
+    VOLTAGE_ZERO Systematic "voltage zero";
     /// The gain of a power that the car itself gives.
-    POWER_GAIN "power gain";
+    POWER_GAIN Systematic "power gain";
     /// The zero of a power that the car itself gives.
-    POWER_ZERO "power zero";
+    POWER_ZERO Systematic "power zero";
     /// Voltage and current may belong to slightly different moments.
-    SKEW "skew of voltage and current";
+    SKEW Systematic "skew of voltage and current";
     /// What lies between the samples.
-    SAMPLING "sampling";
+    SAMPLING Random "sampling";
     /// What gaps left out, beyond its estimate.
-    GAPS "gaps";
+    GAPS Random "gaps";
     /// What happened between runs, beyond its estimate.
-    JOINS "between runs";
+    JOINS Random "between runs";
     /// A display's readings are rounded.
-    SOC_ROUNDING "rounding of the state of charge";
+    SOC_ROUNDING Systematic "rounding of the state of charge";
     /// When a tick was seen, and how the battery computer wanders.
-    TICKS "timing of ticks";
+    TICKS Random "timing of ticks";
     /// The display is not quite a share of charge.
-    BEND "bend of the display";
+    BEND Systematic "bend of the display";
     /// The display wanders and corrects itself where nothing was measured.
-    WANDER "wander of the display";
+    WANDER Random "wander of the display";
     /// What goes before the display leaves 100 %.
-    HIDDEN "charge above the display's 100 %";
+    HIDDEN Systematic "charge above the display's 100 %";
     /// The voltage where nothing was measured.
-    VOLTAGE_OUTSIDE "voltage outside the span";
+    VOLTAGE_OUTSIDE Systematic "voltage outside the span";
     /// The scale of the wheel speed.
-    SPEED_SCALE "scale of the speed";
+    SPEED_SCALE Systematic "scale of the speed";
     /// The scale of the odometer.
-    ODOMETER_SCALE "scale of the odometer";
+    ODOMETER_SCALE Systematic "scale of the odometer";
     /// The odometer counts in steps.
-    ODOMETER_ROUNDING "rounding of the odometer";
+    ODOMETER_ROUNDING Random "rounding of the odometer";
     /// Scale and noise of the line through the fixes.
-    FIXES_SCALE "line through the fixes";
+    FIXES_SCALE Systematic "line through the fixes";
     /// Distance that gaps left out, beyond its estimate.
-    DISTANCE_GAPS "gaps of the speed";
+    DISTANCE_GAPS Random "gaps of the speed";
 }

@@ -93,7 +93,7 @@ fn speed(test: &Test<'_>, way: &mut Way, problems: &mut Vec<String>) {
         return;
     }
     let figure = Estimate::exact(way.by_speed)
-        .with_b(sources::SPEED_SCALE, way.by_speed * test.tolerances.speed_scale)
+        .with_sensor(sources::SPEED_SCALE, test.tolerances.speed_scale, "1", way.by_speed)
         .with_b(sources::DISTANCE_GAPS, u);
     way.speed = Some(figure);
 }
@@ -108,7 +108,7 @@ fn odometer(test: &Test<'_>) -> Option<Estimate> {
     let step = test.runs.iter().filter_map(|run| run.summary.odometer_step).fold(f64::INFINITY, f64::min);
     let rounding = step / 6f64.sqrt() * (known.len() as f64).sqrt();
     let figure = Estimate::exact(sum)
-        .with_b(sources::ODOMETER_SCALE, sum * test.tolerances.odometer_scale)
+        .with_sensor(sources::ODOMETER_SCALE, test.tolerances.odometer_scale, "1", sum)
         .with_b(sources::ODOMETER_ROUNDING, rounding);
     figure.u().is_finite().then_some(figure)
 }

@@ -153,7 +153,6 @@ impl Check<'_> {
             ("computer.displayed_bottom_percent", computer.displayed_bottom_percent, 0.0, 99.0),
             ("computer.bend_percent", computer.bend_percent[0], -20.0, 20.0),
             ("computer.bend_percent", computer.bend_percent[1], -20.0, 20.0),
-            ("computer.fine_bend_percent", computer.fine_bend_percent, -20.0, 20.0),
             ("computer.wander_percent", computer.wander_percent, 0.0, 20.0),
             ("computer.filter_s", computer.filter_s, 0.0, 3_600.0),
             ("computer.step_percent", computer.step_percent, 0.001, 20.0),
@@ -163,6 +162,9 @@ impl Check<'_> {
             ("computer.lifetime_out_kwh", computer.lifetime_out_kwh, 0.0, 1e7),
             ("computer.lifetime_in_kwh", computer.lifetime_in_kwh, 0.0, 1e7),
         ]);
+        if let Some(curve) = &computer.bend_curve {
+            self.curve("computer.bend_curve", curve, -20.0, 20.0);
+        }
         if let Some(plateau) = computer.plateau {
             self.within("computer.plateau.percent", plateau.percent, 0.0, 20.0);
             let made_up = plateau.made_up_at_percent.unwrap_or(0.0);

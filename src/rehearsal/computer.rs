@@ -86,7 +86,9 @@ impl Computer {
         // Below its window it goes on counting, so that a correction cannot keep the display from 0 for ever.
         let x = ((self.counted - bottom) / (top - bottom)).min(1.0);
         let mut shown = x * 100.0 + bend(spec.bend_percent, x);
-        shown += spec.fine_bend_percent * 4.0 * x * (1.0 - x) * (1.0 - 20.0 * (x - 0.5) * (x - 0.5));
+        if let Some(curve) = &spec.bend_curve {
+            shown += curve.at(x * 100.0);
+        }
         for jump in spec.jump.iter().filter(|jump| x * 100.0 < jump.below_percent) {
             shown += jump.by_percent;
         }

@@ -73,7 +73,7 @@ fn a_bent_display_stays_inside_the_interval() {
 #[test]
 fn sensors_errors_go_through() {
     let discharge = discharge(90, 40, |d| d);
-    let sensors = SensorErrors { current_gain: 0.02, current_zero: 1.0, voltage_gain: 0.005, voltage_zero: 0.0 };
+    let sensors = SensorErrors { current_gain: 0.02, current_zero: 1.0, voltage_gain: 0.005, ..Default::default() };
     let outside = outside(&discharge, &sensors).unwrap();
     let relative = |estimate: &Estimate, source: &Source| estimate.contribution(source) / estimate.value;
     assert!((relative(&outside.charge, &sources::CURRENT_GAIN) - 0.02).abs() < 1e-12);

@@ -4,6 +4,8 @@
 
 use serde::Deserialize;
 
+use super::Curve;
+
 /// The battery computer: counts charge, hides the ends of the pack, bends, filters and rounds what it displays.
 #[derive(Clone, PartialEq, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -20,9 +22,8 @@ pub struct Computer {
     /// Bend `g(x) = 4 x (1 - x) (bend[0] + bend[1] (1 - 2 x))` added to the display, in per cent.
     #[serde(default)]
     pub bend_percent: [f64; 2],
-    /// A finer bend on top: `4 x (1 - x) (1 - 20 (x - 1/2)^2)` times this, in per cent.
-    #[serde(default)]
-    pub fine_bend_percent: f64,
+    /// A bend of any other shape on top: what is added [%] over the displayed charge [%].
+    pub bend_curve: Option<Curve>,
     /// How the display holds 100 % at the top, if it does.
     pub plateau: Option<Plateau>,
     /// Corrections of the display.

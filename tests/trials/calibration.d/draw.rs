@@ -7,6 +7,7 @@ use std::fmt::Write as _;
 
 use drawdown::course::Course;
 use drawdown::document::Document;
+use drawdown::reduce::capacity::BEND_SD;
 use drawdown::rehearsal::Scenario;
 
 /// A seeded sequence (Vigna's splitmix64).
@@ -169,8 +170,7 @@ fn pack(chance: &mut Chance, text: &mut String, amp_hours: f64, cells: u32, degr
 /// The battery computer and its display: bent by the priors of the method, and with what the method does not know.
 fn display(chance: &mut Chance, text: &mut String) {
     let bottom = chance.between(2.5, 8.0);
-    // The method's modes peak at 1; 4 x (1 - x) (1 - 2 x) peaks at 0.385.
-    let (even, odd, fine) = (chance.normal(2.0), chance.normal(0.8 / 0.385), chance.normal(0.4));
+    let bend = bend(chance);
     let step = chance.of(&[0.5, 1.0]);
     let rounding = chance.of(&["nearest", "nearest", "down", "up"]);
     let filter = chance.between(0.0, 15.0);
@@ -179,7 +179,7 @@ fn display(chance: &mut Chance, text: &mut String) {
     let _ = write!(
         text,
         "\n[computer]\ncycle_s = {cycle}\ncounting_gain = {counting:.5}\ndisplayed_top_percent = 97.5\n\
-         displayed_bottom_percent = {bottom:.3}\nbend_percent = [{even:.4}, {odd:.4}]\nfine_bend_percent = {fine:.4}\n\
+         displayed_bottom_percent = {bottom:.3}\nbend_curve = [{bend}]\n\
          wander_percent = 0.2\nfilter_s = {filter:.2}\nstep_percent = {step}\nrounding = '{rounding}'\n\
          assumed_energy_kwh = 48\nassumed_wh_per_km = 178\n"
     );
@@ -190,6 +190,34 @@ fn display(chance: &mut Chance, text: &mut String) {
         let (below, by) = (chance.between(5.0, 95.0), chance.normal(1.0));
         let _ = writeln!(text, "jump = [{{ below_percent = {below:.2}, by_percent = {by:.3} }}]");
     }
+}
+
+/// The bend, in points: six modes as high as the method assumes, in every other test of the method's own shapes, else of others.
+fn bend(chance: &mut Chance) -> String {
+    let own = chance.one_in(2.0);
+    // Legendre's polynomials by their recurrence, times what is nothing at both ends.
+    let other = |mode: usize, x: f64| {
+        let (z, mut before, mut now) = (2.0 * x - 1.0, 0.0, 1.0);
+        for n in 0..mode {
+            let n = n as f64;
+            (before, now) = (now, ((2.0 * n + 1.0) * z * now - n * before) / (n + 1.0));
+        }
+        4.0 * x * (1.0 - x) * now
+    };
+    let mode = |mode: usize, x: f64| match mode {
+        _ if !own => other(mode, x),
+        0 => 4.0 * x * (1.0 - x),
+        _ => libm::sin((mode + 1) as f64 * std::f64::consts::PI * x),
+    };
+    let at = |point: usize| point as f64 / 100.0;
+    let mut bend = [0.0; 101];
+    for (index, deviation) in BEND_SD.iter().enumerate() {
+        let highest = (0..=100).map(|point| mode(index, at(point)).abs()).fold(0.0, f64::max);
+        let height = chance.normal(100.0 * deviation / highest);
+        bend.iter_mut().enumerate().for_each(|(point, sum)| *sum += height * mode(index, at(point)));
+    }
+    let points: Vec<String> = bend.iter().enumerate().map(|(point, sum)| format!("[{point}, {sum:.5}]")).collect();
+    points.join(", ")
 }
 
 fn sensors(chance: &mut Chance, text: &mut String, declared: &Declared) {

@@ -27,14 +27,23 @@ fn main() -> ExitCode {
     let rows: Vec<Row> = (0..FIGURES.len()).map(|at| Row::of(FIGURES[at], all.iter().map(|test| test[at]))).collect();
     let mut kept = true;
     println!("{count} tests from seed {seed}; errors in standard uncertainties; intervals as half-widths at 95 %\n");
-    println!("{:<20} {:>6} {:>5} {:>9} {:>7} {:>7} {:>9} {:>9}", "figure", "tests", "none", "inside", "mean", "spread", "interval", "declared");
+    println!(
+        "{:<20} {:>6} {:>5} {:>9} {:>7} {:>7} {:>9} {:>9}",
+        "figure", "tests", "none", "inside", "mean", "spread", "interval", "declared"
+    );
     for row in &rows {
         let said = row.broken();
         kept &= said.is_empty();
         let declared = row.over_declared.map_or("".to_owned(), |ratio| format!("x {ratio:.3}"));
         println!(
             "{:<20} {:>6} {:>5} {:>7.1} % {:>+7.3} {:>7.3} {:>7.2} % {declared:>9} {said}",
-            row.name, row.tests, row.missing, row.share() * 100.0, row.mean, row.spread, row.width * 100.0
+            row.name,
+            row.tests,
+            row.missing,
+            row.share() * 100.0,
+            row.mean,
+            row.spread,
+            row.width * 100.0
         );
     }
     println!("{}", last_line(count, &rows));
