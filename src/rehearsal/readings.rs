@@ -91,3 +91,6 @@ impl Readings {
         self.witness.truth(&self.car)
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -2,6 +2,7 @@
 //!
 //! Computes no figure.
 
+pub mod budget;
 pub mod table;
 
 pub use table::{seal, table};
