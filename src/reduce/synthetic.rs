@@ -64,25 +64,6 @@ impl Car {
         }
     }
 
-    /// One with everything drawn: sensors as common practice assumes, a display as bent as the prior is wide.
-    pub fn drawn(chance: &mut Chance) -> Self {
-        let mut plain = Self::plain();
-        plain.whole *= 0.5 + chance.uniform();
-        plain.voltage = [
-            360.0 + 80.0 * chance.uniform(),
-            20.0 + 60.0 * chance.uniform(),
-            16.0 * (chance.uniform() - 0.5),
-            20.0 * chance.uniform(),
-        ];
-        plain.resistance = 0.04 + 0.1 * chance.uniform();
-        plain.bend = [0.02 * chance.normal(), 0.008 * chance.normal(), 0.004 * chance.normal()];
-        plain.step =
-            ([0.5, 1.0][usize::from(chance.uniform() < 0.5)], [0.0, 0.5, 1.0][(3.0 * chance.uniform()) as usize]);
-        plain.errors = [0.02 * chance.normal(), chance.normal(), 0.005 * chance.normal()];
-        plain.power = 14_000.0 + 12_000.0 * chance.uniform();
-        plain
-    }
-
     fn open_voltage(&self, remaining: f64) -> f64 {
         let [full, fall, hump, bottom] = self.voltage;
         full - fall * (1.0 - remaining) + hump * 4.0 * remaining * (1.0 - remaining)
