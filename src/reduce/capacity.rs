@@ -13,7 +13,8 @@
 //! error model allows widen it (Birge ratio), never the other way round.
 //!
 //! Energy outside the measured part is its charge times the mean voltage that [`super::voltage`] gives. A discharge that did not
-//! begin at full cannot see what goes before the display leaves 100 %: a little is added for it, with its own uncertainty.
+//! begin at full cannot see what goes before the display leaves 100 %, nor that the display comes late: a little is added
+//! for both, with their own uncertainties.
 //!
 //! Admitted weak steps: the widths of the bend, the wander and what lies above displayed 100 % are common practice, no
 //! source; a correction of the display is told from its walk only where it is more than a step; the error of the first and last
@@ -44,6 +45,8 @@ const WANDER: f64 = 0.0054;
 const HIDDEN: (f64, f64) = (0.005, 0.0065);
 /// A display's filter may lag by this much more at one tick than at another, s: common practice, no source.
 pub const LAG_S: f64 = 2.0;
+/// A display lags the charge by so much altogether, s, and its standard deviation: common practice, no source.
+const DISPLAY_LAG_S: (f64, f64) = (8.0, 4.5);
 /// Part of a step by which a tick may come early or late for other reasons: common practice, no source.
 const STEP_PART: f64 = 0.1;
 /// Ticks closer than this are thinned out: they say nothing new, and the fit's cost grows with their cube.
@@ -140,6 +143,8 @@ struct Beyond {
     by_theta: [[f64; THETA]; 2],
     /// Of the charge above, what goes before the display leaves 100 %, C.
     hidden: f64,
+    /// Of the charge above, what a second of the display's lag is, C/s.
+    late: f64,
     voltage: Means,
     span: f64,
 }
@@ -159,8 +164,31 @@ impl Beyond {
     }
 }
 
+/// A mode of the bend and its derivative.
+fn mode(mode: usize, d: f64) -> (f64, f64) {
+    let waves = (mode + 1) as f64 * PI;
+    if mode == 0 {
+        (4.0 * d * (1.0 - d), 4.0 * (1.0 - 2.0 * d))
+    } else {
+        ((waves * d).sin(), waves * (waves * d).cos())
+    }
+}
+
 fn bend(d: f64) -> [f64; MODES] {
-    std::array::from_fn(|mode| if mode == 0 { 4.0 * d * (1.0 - d) } else { ((mode + 1) as f64 * PI * d).sin() })
+    std::array::from_fn(|at| mode(at, d).0)
+}
+
+/// The share of charge that is left, on average, when the display says d.
+///
+/// It is the display that is bent, d = x + b(x), so the charge by the display is x = d - b(d) + b(d) b'(d) to second order, and
+/// the mean of the last term is half the derivative of the bend's variance (GUM 5.1.2, note: terms of second order
+/// count where a function is not linear enough).
+fn expected(d: f64) -> f64 {
+    let second = |(at, sd): (usize, &f64)| {
+        let (value, derivative) = mode(at, d);
+        sd * sd * value * derivative
+    };
+    d + BEND_SD.iter().enumerate().map(second).sum::<f64>()
 }
 
 /// What lies above and below the measured part of a discharge.
@@ -185,6 +213,7 @@ pub fn outside(discharge: &Discharge, sensors: &SensorErrors) -> Result<Outside,
             .with_b(sources::BEND, priors)
             .with_b(sources::WANDER, wander[0].hypot(wander[1]))
             .with_b(sources::HIDDEN, hidden)
+            .with_sensor(sources::LAG, DISPLAY_LAG_S.1, "s", beyond.late * weights[0])
             .with_bound(sources::SOC_ROUNDING, rounding);
         sensors.with_zero(figure, (by_zero - value) / ampere)
     };
@@ -272,7 +301,7 @@ fn solve(discharge: &Discharge, whole: f64, widen: f64) -> Result<([f64; THETA],
         let mut design = DMatrix::zeros(n, unknowns);
         for (at, tick) in stretch.iter().enumerate() {
             let d = tick.value + discharge.step / 2.0;
-            design[(at, 0)] = -d;
+            design[(at, 0)] = -expected(d);
             bend(d).iter().enumerate().for_each(|(mode, g)| design[(at, 1 + mode)] = -g);
             design[(at, THETA + index)] = 1.0;
         }
@@ -317,7 +346,7 @@ fn beyond(discharge: &Discharge, fit: &Fit) -> Result<Beyond, Refused> {
     // From displayed 100 % down to the first tick, and from the last down to the tick of 0: the same threshold rule at both.
     let share = |from: f64, to: f64| -> [f64; THETA] {
         let (a, b) = (bend(from), bend(to));
-        std::array::from_fn(|at| if at == 0 { from - to } else { a[at - 1] - b[at - 1] })
+        std::array::from_fn(|at| if at == 0 { expected(from) - expected(to) } else { a[at - 1] - b[at - 1] })
     };
     let sides = [
         (!discharge.from_full, share(1.0, first.value + half), first.charge - discharge.ends[0].charge),
@@ -331,15 +360,20 @@ fn beyond(discharge: &Discharge, fit: &Fit) -> Result<Beyond, Refused> {
             by_theta[side] = share;
         }
     }
-    let hidden = if charge[0] > 0.0 { HIDDEN.0 * whole } else { 0.0 };
-    charge[0] += hidden;
+    // The car was full without a lag; the first tick came late, and so will 0.
+    let (hidden, late) = if charge[0] > 0.0 {
+        (HIDDEN.0 * whole, (last.charge - first.charge) / (last.time - first.time).max(1.0))
+    } else {
+        (0.0, 0.0)
+    };
+    charge[0] += hidden + late * DISPLAY_LAG_S.0;
     let edges = [
         first.value + half + (first.charge - discharge.ends[0].charge) / whole,
         last.value + half - (discharge.ends[1].charge - last.charge) / whole,
     ];
     let parts = [(edges[0] + charge[0] / whole, edges[0]), (edges[1], edges[1] - charge[1] / whole)];
     let voltage = voltage::means(&pieces(discharge), parts)?;
-    Ok(Beyond { charge, by_theta, hidden, voltage, span: first.value - last.value })
+    Ok(Beyond { charge, by_theta, hidden, late, voltage, span: first.value - last.value })
 }
 
 /// Mean voltages between the ticks.

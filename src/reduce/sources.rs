@@ -69,6 +69,8 @@ sources! {
     BEND Systematic "bend of the display";
     /// The display wanders and corrects itself where nothing was measured.
     WANDER Random "wander of the display";
+    /// The display comes late.
+    LAG Systematic "lag of the display";
     /// What goes before the display leaves 100 %.
     HIDDEN Systematic "charge above the display's 100 %";
     /// The voltage where nothing was measured.

@@ -1,6 +1,6 @@
 //! The mean voltage under load where a discharge was not observed, from what it was where it was observed.
 //!
-//! The voltage over the state of charge d is taken as a constant, a slope, a knee at the bottom and a smooth deviation, each
+//! The voltage over the state of charge d is taken as a constant, a slope, a curvature, a knee at the bottom and a smooth deviation, each
 //! known beforehand as widely as the packs of different cells differ; the mean voltages between the ticks then say what
 //! they can (generalised least squares with a prior on every part, which is kriging with a drift; C. E. Rasmussen and
 //! C. K. I. Williams, Gaussian Processes for Machine Learning, 2006, section 2.7, from memory). So a short span leaves
@@ -16,7 +16,10 @@ use super::regression::Refused;
 /// Fall of the voltage from full to empty beside the knee, in parts of it, and its standard deviation: common practice, no source.
 const SLOPE: (f64, f64) = (0.18, 0.08);
 /// Fall at the very bottom, in parts, its standard deviation, and over what share of charge it comes: common practice, no source.
-const KNEE: (f64, f64, f64) = (0.04, 0.025, 0.04);
+const KNEE: (f64, f64, f64) = (0.03, 0.03, 0.04);
+/// Curvature: the ends lie above the line through the middle by so much, in parts, and its standard deviation, as of nickel-rich
+/// cells more and of iron-phosphate cells less: common practice, no source.
+const CURVATURE: (f64, f64) = (0.012, 0.012);
 /// Smooth deviation from that, in parts, and over what share of charge it changes: common practice, no source.
 const SMOOTH: (f64, f64) = (0.02, 0.25);
 /// Standard deviation of a mean voltage over a hundredth of the charge by the load's changes, in parts: common practice, no source.
@@ -48,17 +51,26 @@ pub struct Means {
     pub covariance: [[f64; 2]; 2],
 }
 
+fn knee(d: f64) -> f64 {
+    (-d.max(-0.1) / KNEE.2).exp()
+}
+
+/// 1 between its value at the ends and that in the middle, 0 in the mean.
+fn curvature(d: f64) -> f64 {
+    (2.0 * d - 1.0).powi(2) - 1.0 / 3.0
+}
+
 /// What is expected of the voltage beside its level, in parts.
 fn expected(d: f64) -> f64 {
-    SLOPE.0 * (d - 0.5) - KNEE.0 * (-d.max(-0.1) / KNEE.2).exp()
+    SLOPE.0 * (d - 0.5) - KNEE.0 * knee(d) + CURVATURE.0 * curvature(d)
 }
 
 /// Prior covariance of the voltage at two states of charge, in parts squared.
 fn prior(a: f64, b: f64) -> f64 {
-    let knee = |d: f64| (-d.max(-0.1) / KNEE.2).exp();
     LEVEL * LEVEL
         + SLOPE.1 * SLOPE.1 * (a - 0.5) * (b - 0.5)
         + KNEE.1 * KNEE.1 * knee(a) * knee(b)
+        + CURVATURE.1 * CURVATURE.1 * curvature(a) * curvature(b)
         + SMOOTH.0 * SMOOTH.0 * (-((a - b) / SMOOTH.1).powi(2) / 2.0).exp()
 }
 

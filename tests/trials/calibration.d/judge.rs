@@ -91,8 +91,8 @@ pub fn test(seed: u64) -> Verdicts {
         }
     };
     let truth = &record.truth;
-    let Some(usable) = truth.usable else { return all };
-    let usable = (usable.net_kwh * JOULE_PER_KWH, usable.charge_net_ah * COULOMB_PER_AH);
+    // A car that stops before its display says 0 has no usable capacity to be held against.
+    let usable = truth.usable.map(|usable| (usable.net_kwh * JOULE_PER_KWH, usable.charge_net_ah * COULOMB_PER_AH));
     let reduced = |rows: std::ops::Range<usize>, record: &Record| -> Option<Reduction> {
         (rows.len() > 2).then(|| reduce(&[record.run(rows)], None, &Options::default()))
     };
@@ -104,11 +104,12 @@ pub fn test(seed: u64) -> Verdicts {
         let per_metre = truth.consumption_wh_per_km.map_or(f64::NAN, |wh| wh * JOULE_PER_WH / 1e3);
         place("consumption", verdict(&whole.consumption.net, per_metre, drawn.plain));
         // A display that rounds down may not show 100 % any more when the plug is pulled: that test is a partial one.
-        if whole.usable.method == Method::Full {
+        if let (Method::Full, Some(usable)) = (whole.usable.method, usable) {
             place("usable_full Wh", verdict(&whole.usable.energy, usable.0, drawn.plain));
             place("usable_full Ah", verdict(&whole.usable.charge, usable.1, drawn.plain));
         }
     }
+    let Some(usable) = usable else { return all };
     for span in [20_u8, 40, 60] {
         let s = f64::from(span);
         for (name, from, to) in
