@@ -116,31 +116,6 @@ pub fn test(seed: u64) -> Verdicts {
             [("top", 100.0, 100.0 - s), ("middle", 50.0 + s / 2.0, 50.0 - s / 2.0), ("bottom", s, 0.0)]
         {
             let Some(part) = reduced(record.span(from, to), &record) else { continue };
-            if std::env::var("DEBUGCAL").is_ok() {
-                for (unit, fig, t) in [("Wh", &part.usable.energy, usable.0), ("Ah", &part.usable.charge, usable.1)] {
-                    if let Some(f) = fig {
-                        let comps: Vec<String> = f
-                            .components()
-                            .iter()
-                            .map(|c| format!("\"{}\":{:.5}", c.source.0, c.contribution / t))
-                            .collect();
-                        println!(
-                            "DBG {{\"seed\":{seed},\"fig\":\"{span} {name} {unit}\",\"err\":{:.5},\"u\":{:.5},\"jump\":\"{:?}\",\"plat\":\"{:?}\",\"gain\":{},\"step\":{},\"filter\":{},\"round\":\"{:?}\",\"cgain\":{},\"curve\":\"{:?}\", {}}}",
-                            f.value / t - 1.0,
-                            f.u() / t,
-                            drawn.scenario.computer.jump.first().map(|j| (j.below_percent, j.by_percent)),
-                            drawn.scenario.computer.plateau.map(|p| (p.percent, p.made_up_at_percent)),
-                            drawn.declared.current_gain,
-                            drawn.scenario.computer.step_percent,
-                            drawn.scenario.computer.filter_s,
-                            drawn.scenario.computer.rounding,
-                            drawn.scenario.sensors.current.gain,
-                            drawn.scenario.pack.open_circuit_v.0[8].1,
-                            comps.join(",")
-                        );
-                    }
-                }
-            }
             place(&format!("usable_{span} {name} Wh"), verdict(&part.usable.energy, usable.0, false));
             place(&format!("usable_{span} {name} Ah"), verdict(&part.usable.charge, usable.1, false));
         }
