@@ -14,14 +14,14 @@ use nalgebra::{DMatrix, DVector};
 use super::regression::Refused;
 
 /// Fall of the voltage from full to empty beside the knee, in parts of it, and its standard deviation: common practice, no source.
-const SLOPE: (f64, f64) = (0.18, 0.08);
+const SLOPE: (f64, f64) = (0.15, 0.07);
 /// Fall at the very bottom, in parts, its standard deviation, and over what share of charge it comes: common practice, no source.
-const KNEE: (f64, f64, f64) = (0.03, 0.03, 0.04);
+const KNEE: (f64, f64, f64) = (0.06, 0.025, 0.045);
 /// Curvature: the ends lie above the line through the middle by so much, in parts, and its standard deviation, as of nickel-rich
 /// cells more and of iron-phosphate cells less: common practice, no source.
-const CURVATURE: (f64, f64) = (0.012, 0.012);
+const CURVATURE: (f64, f64) = (0.015, 0.015);
 /// Smooth deviation from that, in parts, and over what share of charge it changes: common practice, no source.
-const SMOOTH: (f64, f64) = (0.02, 0.25);
+const SMOOTH: (f64, f64) = (0.01, 0.15);
 /// Standard deviation of a mean voltage over a hundredth of the charge by the load's changes, in parts: common practice, no source.
 const PIECE: f64 = 0.01;
 /// The load outside differs from that inside: its standard deviation, in parts of the voltage: common practice, no source.
