@@ -134,7 +134,7 @@ fn power(run: &RunSummary, gap: &Gap, rates: &Rates, nothing: Fill) -> Fill {
         fill.from = Some("the power on both sides");
     }
     // While a plug gives, the voltage is not integrated.
-    if !(voltage > 0.0) {
+    if voltage.is_nan() || voltage <= 0.0 {
         voltage = mean_voltage(run);
         fill.u[1] = fill.u[0] / voltage;
     }
