@@ -18,6 +18,7 @@ use crate::reduce::{self, Options};
     drawdown reduce DATA/vehicle=heron/run=20270314T061502Z\n  \
     drawdown reduce MORNING EVENING --card test.toml --units mi-per-kwh\n  \
     drawdown reduce test.toml --at 80,60,40,20,0\n  \
+    drawdown reduce test.toml --budget\n  \
     drawdown reduce test.toml --csv > figures.csv\n  \
     drawdown reduce RUN --json | jq .usable_capacity.kwh")]
 pub struct Arguments {
@@ -39,6 +40,9 @@ pub struct Arguments {
     /// Print CSV instead of a table: one figure a line
     #[arg(long, conflicts_with = "json")]
     csv: bool,
+    /// Print the uncertainty budget of each chief figure below the table: every source, what it adds, and of what kind it is
+    #[arg(long, conflicts_with_all = ["json", "csv"])]
+    budget: bool,
     /// Checkpoints: displayed states of charge in percent; without it 75, 50, 25, 10 and 0
     #[arg(long, value_name = "PERCENT,...", value_delimiter = ',', value_parser = clap::value_parser!(u8).range(0..=99))]
     at: Vec<u8>,
@@ -118,6 +122,9 @@ pub fn run(arguments: &Arguments) -> Outcome {
         let of_card = card.as_ref().and_then(|card| card.units);
         let units = arguments.units.map(ConsumptionUnit::from).or(of_card).unwrap_or_default();
         print!("{}", crate::sheet::table(&reduction, units));
+        if arguments.budget {
+            print!("{}", crate::sheet::budgets(&reduction, units));
+        }
     }
     if faulty { Outcome::WithFaults } else { Outcome::Done }
 }

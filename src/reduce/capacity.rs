@@ -5,19 +5,20 @@
 //! wrong model). With d the threshold as a share, C the charge from displayed 100 % to displayed 0 and one constant for
 //! every unbroken stretch,
 //!
-//! Q = a - C (d + g(d)) + e + w,   g(d) = b1 4 d (1 - d) + b2 sin 2 pi d + b3 sin 3 pi d,
+//! Q = a - C (d + g(d)) + e + w,   g(d) = b1 4 d (1 - d) + b2 sin 2 pi d + b3 sin 3 pi d + ... + b6 sin 6 pi d,
 //!
 //! by generalised least squares: e is the timing of each tick (poll period, filter lag, a tenth of a step), w a random walk
 //! along the charge (what integrating lost to sampling, and the battery computer's own wander). The display's bend g has a
 //! prior instead of data, wide (`BEND_SD`), since no full discharge of this very car is at hand. Residuals larger than the
 //! error model allows widen it (Birge ratio), never the other way round.
 //!
-//! Energy outside the measured part is its charge times a mean voltage: the measured voltage under load is taken as a straight
-//! line of the state of charge; between 'goes on along that line' and 'stays as it was at the edge' the middle is taken and
-//! the two are the bounds. At the bottom every cell chemistry drops away from the line: a little is taken off, and is its own uncertainty.
+//! Energy outside the measured part is its charge times the mean voltage that [`super::voltage`] gives. A discharge that did not
+//! begin at full cannot see what goes before the display leaves 100 %, nor that the display comes late: a little is added
+//! for both, with their own uncertainties.
 //!
-//! Admitted weak steps: the widths of the bend, the wander and the knee are common practice, no source; the load outside
-//! the span is taken to be like that inside; the error of the first and last tick counts in the fit only.
+//! Admitted weak steps: the widths of the bend, the wander and what lies above displayed 100 % are common practice, no
+//! source; a correction of the display is told from its walk only where it is more than a step; the error of the first and last
+//! tick counts in the fit only.
 //!
 //! Does no input or output; knows no files and no gaps (a gap starts a new stretch).
 
@@ -25,27 +26,33 @@ use std::f64::consts::PI;
 
 use nalgebra::{DMatrix, DVector};
 
-use super::estimate::{Estimate, Kind};
+use super::estimate::{Estimate, Input, Kind};
 use super::regression::{self, Refused};
 use super::sources;
+use super::voltage::{self, Means, Piece};
 
-/// Standard deviations of the bend's three modes, as shares of the whole: common practice, no source.
-pub const BEND_SD: [f64; 3] = [0.02, 0.008, 0.004];
-/// The battery computer's wander over a full discharge, as a share of it (a random walk): common practice, no source.
-const WANDER: f64 = 0.002;
+/// The bend's modes: fewer would take a shape for known that is not, and with it what lies outside the span.
+const MODES: usize = 6;
+/// Standard deviations of the bend's modes, as shares of the whole, about half of each other: common practice, no source.
+pub const BEND_SD: [f64; MODES] = [0.02, 0.008, 0.004, 0.002, 0.001, 0.0005];
+/// The unknowns beside the constants: C, then C times each mode.
+const THETA: usize = 1 + MODES;
+/// The battery computer's wander over a full discharge, as a share of it (a random walk), its corrections of itself
+/// included: 0.2 % beside one correction of 1 % in every fourth discharge. Common practice, no source.
+const WANDER: f64 = 0.0054;
+/// What goes before the display leaves 100 % and is not made up for later, as a share of the charge, and its standard
+/// deviation: from nothing to 2 %, and every other display makes up for it. Common practice, no source.
+const HIDDEN: (f64, f64) = (0.005, 0.0065);
 /// A display's filter may lag by this much more at one tick than at another, s: common practice, no source.
 pub const LAG_S: f64 = 2.0;
+/// A display lags the charge by so much altogether, s, and its standard deviation: common practice, no source.
+const DISPLAY_LAG_S: (f64, f64) = (8.0, 4.5);
 /// Part of a step by which a tick may come early or late for other reasons: common practice, no source.
 const STEP_PART: f64 = 0.1;
 /// Ticks closer than this are thinned out: they say nothing new, and the fit's cost grows with their cube.
 const TICK_SPACING: f64 = 0.009;
-/// Energy by which the voltage's fall at the very bottom undercuts the line: a share of what lies below, and its most as
-/// a share of the whole: common practice, no source.
-const KNEE: (f64, f64) = (0.03, 0.0025);
-/// Fall of the voltage from full to empty as a share of it, and its standard deviation: common practice, no source.
-const SLOPE_PRIOR: (f64, f64) = (0.15, 0.08);
-/// Curvature of the voltage at the top, as a share of the voltage there: common practice, no source.
-const TOP_U: f64 = 0.01;
+/// The least zero with which the fit is made again, A: a step to find its slope by, no uncertainty.
+const ZERO_STEP_A: f64 = 0.1;
 
 /// A tick on the axis of one discharge.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -86,12 +93,23 @@ pub struct Discharge {
 pub struct SensorErrors {
     /// Current gain, in parts.
     pub current_gain: f64,
-    /// Current zero, A.
+    /// Current zero, A; where it was read with the contactors open, what it may have drifted since.
     pub current_zero: f64,
+    /// That reading, A, with its degrees of freedom.
+    pub zero_reading: Option<(f64, f64)>,
     /// Voltage gain, in parts.
     pub voltage_gain: f64,
     /// Voltage zero, V.
     pub voltage_zero: f64,
+}
+
+impl SensorErrors {
+    /// A figure with what the current's zero adds, given what an ampere of it would.
+    pub fn with_zero(&self, figure: Estimate, by_ampere: f64) -> Estimate {
+        let figure = figure.with_sensor(sources::CURRENT_ZERO, self.current_zero, "A", by_ampere);
+        let Some((u, dof)) = self.zero_reading else { return figure };
+        figure.with_input(sources::ZERO_READING, Input { u, unit: "A" }, by_ampere, Kind::A, Some(dof))
+    }
 }
 
 /// What lies outside the measured part.
@@ -109,8 +127,8 @@ pub struct Outside {
 
 /// The fit of charge on ticks.
 struct Fit {
-    /// C, then C times each bend.
-    theta: [f64; 4],
+    /// C, then C times each mode of the bend.
+    theta: [f64; THETA],
     /// Rows: what each whitened tick (first `ticks` columns), then each prior adds to theta.
     gain: DMatrix<f64>,
     ticks: usize,
@@ -122,16 +140,56 @@ struct Fit {
 struct Beyond {
     /// Above and below.
     charge: [f64; 2],
-    mean_voltage: [f64; 2],
-    by_theta: [[f64; 4]; 2],
-    /// Standard uncertainty of energy by the voltage's shape above and below.
-    shape_u: f64,
+    by_theta: [[f64; THETA]; 2],
+    /// Of the charge above, what goes before the display leaves 100 %, C.
+    hidden: f64,
+    /// Of the charge above, what a second of the display's lag is, C/s.
+    late: f64,
+    voltage: Means,
     span: f64,
 }
 
+impl Beyond {
+    fn charge(&self) -> f64 {
+        self.charge[0] + self.charge[1]
+    }
+    fn energy(&self) -> f64 {
+        self.charge[0] * self.voltage.volt[0] + self.charge[1] * self.voltage.volt[1]
+    }
+    /// Standard uncertainty of the energy by the mean voltages, J.
+    fn by_voltage(&self) -> f64 {
+        let [[above, both], [_, below]] = self.voltage.covariance;
+        let [a, b] = self.charge;
+        (a * a * above + 2.0 * a * b * both + b * b * below).max(0.0).sqrt()
+    }
+}
+
+/// A mode of the bend and its derivative.
+fn mode(mode: usize, d: f64) -> (f64, f64) {
+    let waves = (mode + 1) as f64 * PI;
+    if mode == 0 {
+        (4.0 * d * (1.0 - d), 4.0 * (1.0 - 2.0 * d))
+    } else {
+        ((waves * d).sin(), waves * (waves * d).cos())
+    }
+}
+
 /// The modes of the display's bend at a displayed share.
-pub fn bend(d: f64) -> [f64; 3] {
-    [4.0 * d * (1.0 - d), (2.0 * PI * d).sin(), (3.0 * PI * d).sin()]
+pub fn bend(d: f64) -> [f64; MODES] {
+    std::array::from_fn(|at| mode(at, d).0)
+}
+
+/// The share of charge that is left, on average, when the display says d.
+///
+/// It is the display that is bent, d = x + b(x), so the charge by the display is x = d - b(d) + b(d) b'(d) to second order, and
+/// the mean of the last term is half the derivative of the bend's variance (GUM 5.1.2, note: terms of second order
+/// count where a function is not linear enough).
+fn expected(d: f64) -> f64 {
+    let second = |(at, sd): (usize, &f64)| {
+        let (value, derivative) = mode(at, d);
+        sd * sd * value * derivative
+    };
+    d + BEND_SD.iter().enumerate().map(second).sum::<f64>()
 }
 
 /// What lies above and below the measured part of a discharge.
@@ -139,35 +197,41 @@ pub fn outside(discharge: &Discharge, sensors: &SensorErrors) -> Result<Outside,
     let discharge = thinned(discharge);
     let fit = fit(&discharge)?;
     let beyond = beyond(&discharge, &fit)?;
-    let totals =
-        |b: &Beyond| [b.charge[0] + b.charge[1], b.charge[0] * b.mean_voltage[0] + b.charge[1] * b.mean_voltage[1]];
-    let [charge, energy] = totals(&beyond);
     // A wrong zero tilts the whole record: the fit is made again with it.
-    let tilted = tilted(&discharge, sensors.current_zero);
-    let [charge_tilted, energy_tilted] = totals(&self::beyond(&tilted, &self::fit(&tilted)?)?);
-    let weights = [[1.0, 1.0], beyond.mean_voltage];
-    let figure = |value: f64, by_zero: f64, which: usize| {
-        let (ticks, priors) = spread(&fit, &beyond, weights[which]);
-        let rounding = if discharge.from_full { 0.0 } else { fit.theta[0] * discharge.step / 2.0 * weights[which][0] };
-        Estimate::exact(value)
-            .with_b(sources::CURRENT_GAIN, value * sensors.current_gain)
-            .with_b(sources::CURRENT_ZERO, by_zero - value)
+    let ampere = sensors.current_zero.max(ZERO_STEP_A);
+    let tilted = tilted(&discharge, ampere);
+    let tilted = self::beyond(&tilted, &self::fit(&tilted)?)?;
+    let whole = fit.theta[0];
+    let figure = |value: f64, by_zero: f64, weights: [f64; 2]| {
+        let (ticks, priors) = spread(&fit, &beyond, weights);
+        let rounding = if discharge.from_full { 0.0 } else { whole * discharge.step / 2.0 * weights[0] };
+        let hidden = if beyond.hidden > 0.0 { whole * HIDDEN.1 * weights[0] } else { 0.0 };
+        // The walk goes on outside: independent of that inside.
+        let wander = [0, 1].map(|at| WANDER * (whole * beyond.charge[at]).sqrt() * weights[at]);
+        let figure = Estimate::exact(value)
+            .with_sensor(sources::CURRENT_GAIN, sensors.current_gain, "1", value)
             .with(sources::TICKS, ticks, Kind::A, fit.widened.then_some(fit.dof as f64))
             .with_b(sources::BEND, priors)
-            .with_bound(sources::SOC_ROUNDING, rounding)
+            .with_b(sources::WANDER, wander[0].hypot(wander[1]))
+            .with_b(sources::HIDDEN, hidden)
+            .with_sensor(sources::LAG, DISPLAY_LAG_S.1, "s", beyond.late * weights[0])
+            .with_bound(sources::SOC_ROUNDING, rounding);
+        sensors.with_zero(figure, (by_zero - value) / ampere)
     };
-    let energy = figure(energy, energy_tilted, 1)
-        .with_b(sources::VOLTAGE_GAIN, energy * sensors.voltage_gain)
-        .with_b(sources::VOLTAGE_ZERO, charge * sensors.voltage_zero)
-        .with_b(sources::VOLTAGE_OUTSIDE, beyond.shape_u);
-    Ok(Outside { charge: figure(charge, charge_tilted, 0), energy, ticks: fit.ticks, span: beyond.span })
+    let (charge, energy) = (beyond.charge(), beyond.energy());
+    let energy = figure(energy, tilted.energy(), beyond.voltage.volt)
+        .with_sensor(sources::VOLTAGE_GAIN, sensors.voltage_gain, "1", energy)
+        .with_sensor(sources::VOLTAGE_ZERO, sensors.voltage_zero, "V", charge)
+        .with_b(sources::VOLTAGE_OUTSIDE, beyond.by_voltage());
+    let charge = figure(charge, tilted.charge(), [1.0, 1.0]);
+    Ok(Outside { charge, energy, ticks: fit.ticks, span: beyond.span })
 }
 
 /// Standard uncertainties from the ticks and from the bend's prior of a figure that weighs what is above and below.
 fn spread(fit: &Fit, beyond: &Beyond, weights: [f64; 2]) -> (f64, f64) {
     let direction: Vec<f64> =
-        (0..4).map(|at| weights[0] * beyond.by_theta[0][at] + weights[1] * beyond.by_theta[1][at]).collect();
-    let effect = |column: usize| (0..4).map(|row| direction[row] * fit.gain[(row, column)]).sum::<f64>();
+        (0..THETA).map(|at| weights[0] * beyond.by_theta[0][at] + weights[1] * beyond.by_theta[1][at]).collect();
+    let effect = |column: usize| (0..THETA).map(|row| direction[row] * fit.gain[(row, column)]).sum::<f64>();
     let squares = |columns: std::ops::Range<usize>| columns.map(|column| effect(column).powi(2)).sum::<f64>().sqrt();
     (squares(0..fit.ticks), squares(fit.ticks..fit.gain.ncols()))
 }
@@ -224,9 +288,9 @@ fn fit(discharge: &Discharge) -> Result<Fit, Refused> {
 }
 
 /// Theta, chi squared and the gain matrix, for an assumed whole charge and a widened error model.
-fn solve(discharge: &Discharge, whole: f64, widen: f64) -> Result<([f64; 4], f64, DMatrix<f64>), Refused> {
+fn solve(discharge: &Discharge, whole: f64, widen: f64) -> Result<([f64; THETA], f64, DMatrix<f64>), Refused> {
     let ticks: usize = discharge.stretches.iter().map(Vec::len).sum();
-    let unknowns = 4 + discharge.stretches.len();
+    let unknowns = THETA + discharge.stretches.len();
     let rows = ticks + BEND_SD.len();
     if ticks < 2 {
         return Err(Refused::TooFew);
@@ -238,9 +302,9 @@ fn solve(discharge: &Discharge, whole: f64, widen: f64) -> Result<([f64; 4], f64
         let mut design = DMatrix::zeros(n, unknowns);
         for (at, tick) in stretch.iter().enumerate() {
             let d = tick.value + discharge.step / 2.0;
-            design[(at, 0)] = -d;
+            design[(at, 0)] = -expected(d);
             bend(d).iter().enumerate().for_each(|(mode, g)| design[(at, 1 + mode)] = -g);
-            design[(at, 4 + index)] = 1.0;
+            design[(at, THETA + index)] = 1.0;
         }
         let origin = stretch[0].charge;
         let charge = DVector::from_fn(n, |at, _| stretch[at].charge - origin);
@@ -281,15 +345,15 @@ fn beyond(discharge: &Discharge, fit: &Fit) -> Result<Beyond, Refused> {
     let half = discharge.step / 2.0;
     let whole = fit.theta[0];
     // From displayed 100 % down to the first tick, and from the last down to the tick of 0: the same threshold rule at both.
-    let share = |from: f64, to: f64| -> [f64; 4] {
+    let share = |from: f64, to: f64| -> [f64; THETA] {
         let (a, b) = (bend(from), bend(to));
-        [from - to, a[0] - b[0], a[1] - b[1], a[2] - b[2]]
+        std::array::from_fn(|at| if at == 0 { expected(from) - expected(to) } else { a[at - 1] - b[at - 1] })
     };
     let sides = [
         (!discharge.from_full, share(1.0, first.value + half), first.charge - discharge.ends[0].charge),
         (!discharge.to_zero, share(last.value + half, half), discharge.ends[1].charge - last.charge),
     ];
-    let (mut charge, mut by_theta) = ([0.0; 2], [[0.0; 4]; 2]);
+    let (mut charge, mut by_theta) = ([0.0; 2], [[0.0; THETA]; 2]);
     for (side, (open, share, measured)) in sides.into_iter().enumerate() {
         let rest = share.iter().zip(fit.theta).map(|(s, t)| s * t).sum::<f64>() - measured;
         if open && rest > 0.0 {
@@ -297,72 +361,32 @@ fn beyond(discharge: &Discharge, fit: &Fit) -> Result<Beyond, Refused> {
             by_theta[side] = share;
         }
     }
-    let line = VoltageLine::of(discharge)?;
+    // The car was full without a lag; the first tick came late, and so will 0.
+    let (hidden, late) = if charge[0] > 0.0 {
+        (HIDDEN.0 * whole, (last.charge - first.charge) / (last.time - first.time).max(1.0))
+    } else {
+        (0.0, 0.0)
+    };
+    charge[0] += hidden + late * DISPLAY_LAG_S.0;
     let edges = [
         first.value + half + (first.charge - discharge.ends[0].charge) / whole,
         last.value + half - (discharge.ends[1].charge - last.charge) / whole,
     ];
-    let widths = charge.map(|charge| charge / whole);
-    let (above, u_above) = line.mean(edges[0], widths[0]);
-    let (below, u_below) = line.mean(edges[1], -widths[1]);
-    let knee = if widths[1] > 0.0 { (KNEE.0 * widths[1]).min(KNEE.1) * whole * below } else { 0.0 };
-    let below_less_knee = if charge[1] > 0.0 { below - knee / charge[1] } else { below };
-    let shape_u = (charge[0] * u_above).hypot(charge[0] * above * TOP_U).hypot(charge[1] * u_below).hypot(knee);
-    let mean_voltage = [above, below_less_knee];
-    Ok(Beyond { charge, mean_voltage, by_theta, shape_u, span: first.value - last.value })
+    let parts = [(edges[0] + charge[0] / whole, edges[0]), (edges[1], edges[1] - charge[1] / whole)];
+    let voltage = voltage::means(&pieces(discharge), parts)?;
+    Ok(Beyond { charge, by_theta, hidden, late, voltage, span: first.value - last.value })
 }
 
-/// The voltage under load as a straight line of the state of charge.
-struct VoltageLine {
-    mean: f64,
-    at: f64,
-    slope: f64,
-    slope_u: f64,
-}
-
-impl VoltageLine {
-    /// Through the mean voltages between ticks, weighted by their charge, its slope drawn towards [`SLOPE_PRIOR`].
-    fn of(discharge: &Discharge) -> Result<Self, Refused> {
-        let half = discharge.step / 2.0;
-        let pieces: Vec<(f64, f64, f64)> = discharge
-            .stretches
-            .iter()
-            .flat_map(|stretch| stretch.windows(2))
-            .map(|pair| {
-                let charge = pair[1].charge - pair[0].charge;
-                ((pair[0].value + pair[1].value) / 2.0 + half, (pair[1].energy - pair[0].energy) / charge, charge)
-            })
-            .filter(|(_, volt, charge)| *charge > 0.0 && volt.is_finite())
-            .collect();
-        let weight: f64 = pieces.iter().map(|(_, _, w)| w).sum();
-        if weight <= 0.0 {
-            return Err(Refused::TooFew);
-        }
-        let at = pieces.iter().map(|(d, _, w)| d * w).sum::<f64>() / weight;
-        let mean = pieces.iter().map(|(_, u, w)| u * w).sum::<f64>() / weight;
-        let sxx: f64 = pieces.iter().map(|(d, _, w)| w * (d - at).powi(2)).sum();
-        let sxy: f64 = pieces.iter().map(|(d, u, w)| w * (d - at) * (u - mean)).sum();
-        let prior = (SLOPE_PRIOR.0 * mean, SLOPE_PRIOR.1 * mean);
-        let (mut slope, mut slope_u) = prior;
-        if pieces.len() >= 3 && sxx > 0.0 {
-            let fitted = sxy / sxx;
-            let misfit: f64 = pieces.iter().map(|(d, u, w)| w * (u - mean - fitted * (d - at)).powi(2)).sum();
-            let variance = misfit / (pieces.len() - 2) as f64 / sxx;
-            let precision = 1.0 / variance.max(1e-12 * mean * mean) + 1.0 / prior.1.powi(2);
-            slope = (fitted / variance.max(1e-12 * mean * mean) + prior.0 / prior.1.powi(2)) / precision;
-            slope_u = (1.0 / precision).sqrt();
-        }
-        Ok(Self { mean, at, slope, slope_u })
-    }
-
-    /// Mean voltage and its standard uncertainty over `width` (signed) from `edge` on.
-    fn mean(&self, edge: f64, width: f64) -> (f64, f64) {
-        let at_edge = self.mean + self.slope * (edge - self.at);
-        // Half way between a constant (0) and the line (width / 2).
-        let way = width / 4.0;
-        let bounds = self.slope * way / 3f64.sqrt();
-        (at_edge + self.slope * way, bounds.hypot(self.slope_u * (edge - self.at + way)))
-    }
+/// Mean voltages between the ticks.
+fn pieces(discharge: &Discharge) -> Vec<Piece> {
+    let half = discharge.step / 2.0;
+    let pairs = discharge.stretches.iter().flat_map(|stretch| stretch.windows(2));
+    let piece = |pair: &[TickPoint]| {
+        let volt = (pair[1].energy - pair[0].energy) / (pair[1].charge - pair[0].charge);
+        let (at, width) = ((pair[0].value + pair[1].value) / 2.0 + half, pair[0].value - pair[1].value);
+        (pair[1].charge > pair[0].charge && volt.is_finite()).then_some(Piece { at, width, volt })
+    };
+    pairs.filter_map(piece).collect()
 }
 
 #[cfg(test)]

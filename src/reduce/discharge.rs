@@ -4,14 +4,14 @@
 //! because an increment that spans an estimate is no measurement. A charge in between ends a discharge.
 
 use super::capacity::{Discharge, TickPoint};
-use super::fill::Fill;
+use super::fill::{self, Fill};
 use super::fold::{Point, SocRecord, Stretch};
 use super::input::{Missing, RunInput};
 use super::join::Join;
 use crate::ledger::Phase;
 
 /// Ticks above this are left out: displays hold 100 % for a while and then catch up, as a share: common practice, no source.
-pub const TOP: f64 = 0.98;
+pub const TOP: f64 = 0.95;
 /// Ticks below this are left out: the last 5 % follow the cell voltage, no more the charge: common practice, no source.
 pub const BOTTOM: f64 = 0.05;
 
@@ -77,6 +77,21 @@ impl Drawn {
             unknown: self.unknown || other.unknown && sign > 0.0,
         }
     }
+}
+
+/// A tick on the axis of a discharge.
+#[derive(Clone, Copy, Debug)]
+pub struct AxisTick {
+    /// The value reached, percent.
+    pub value: f64,
+    /// In which of the stretches.
+    pub place: usize,
+    /// When.
+    pub moment: Moment,
+    /// Time unobserved in its run so far, s.
+    pub unobserved: f64,
+    /// The display corrected itself by more than a step since the tick before.
+    pub corrected: bool,
 }
 
 /// The axis of one discharge.
@@ -170,8 +185,7 @@ impl<'a> Axis<'a> {
 
     /// What was drawn before a run began, as its join says.
     fn pause_before(&self, run: usize) -> Drawn {
-        let (before, after) = (self.runs[run - 1].summary.last(), self.runs[run].summary.first());
-        let voltage = before.zip(after).map_or(f64::NAN, |(a, _)| a.volt_seconds / (a.t - a.sums.time_unobserved));
+        let voltage = fill::mean_voltage(&self.runs[run - 1].summary);
         match self.joins[run - 1].energy {
             Some((energy, u)) => Drawn {
                 energy,
@@ -213,15 +227,20 @@ impl<'a> Axis<'a> {
         self.first_soc().is_some_and(|first| first > 100.0 - self.step() / 2.0)
     }
 
-    /// Every tick reached by one step from above, percent, with its moment; values falling.
-    pub fn ticks(&self) -> Vec<(f64, usize, Moment, f64)> {
+    /// Every tick reached by one step from above, values falling.
+    pub fn ticks(&self) -> Vec<AxisTick> {
         let step = self.step();
-        let mut ticks: Vec<(f64, usize, Moment, f64)> = Vec::new();
+        let mut ticks: Vec<AxisTick> = Vec::new();
+        let mut corrected = false;
         for (at, place) in self.places.iter().enumerate() {
             for tick in &self.record(*place).ticks {
+                corrected |= tick.moved > 1.5 * step;
                 let one_step = tick.before - tick.value <= 1.5 * step;
-                if one_step && ticks.last().is_none_or(|last| tick.value < last.0) {
-                    ticks.push((tick.value, at, self.until(at, &tick.at), tick.at.sums.time_unobserved));
+                if one_step && ticks.last().is_none_or(|last| tick.value < last.value) {
+                    let unobserved = tick.at.sums.time_unobserved;
+                    let moment = self.until(at, &tick.at);
+                    ticks.push(AxisTick { value: tick.value, place: at, moment, unobserved, corrected });
+                    corrected = false;
                 }
             }
         }
@@ -231,18 +250,21 @@ impl<'a> Axis<'a> {
     /// As the capacity's method wants it, up to its end or where 0 was held.
     pub fn discharge(&self, period_s: f64, sampling_charge: f64) -> Discharge {
         let mut stretches: Vec<Vec<TickPoint>> = Vec::new();
-        let mut last: Option<(usize, f64)> = None;
-        for (value, at, moment, unobserved) in self.ticks() {
-            let value = value / 100.0;
+        let mut last: Option<AxisTick> = None;
+        for tick in self.ticks() {
+            let value = tick.value / 100.0;
             if !(BOTTOM..=TOP).contains(&value) {
                 continue;
             }
-            let unbroken = last.is_some_and(|(place, before)| place == at && (unobserved - before).abs() < 1e-3);
+            // Across a gap, a pause or a correction of the display an increment says nothing of the charge.
+            let unbroken = last.is_some_and(|last| {
+                last.place == tick.place && (tick.unobserved - last.unobserved).abs() < 1e-3 && !tick.corrected
+            });
             match stretches.last_mut() {
-                Some(stretch) if unbroken => stretch.push(tick_point(value, &moment)),
-                _ => stretches.push(vec![tick_point(value, &moment)]),
+                Some(stretch) if unbroken => stretch.push(tick_point(value, &tick.moment)),
+                _ => stretches.push(vec![tick_point(value, &tick.moment)]),
             }
-            last = Some((at, unobserved));
+            last = Some(tick);
         }
         let zero = self.zero();
         let end = zero.unwrap_or_else(|| self.end());

@@ -196,24 +196,26 @@ struct Errors {
 impl Errors {
     fn of_energy(&self, value: f64, tolerances: &Tolerances) -> Estimate {
         if let Some((gain, zero)) = tolerances.power {
-            return Estimate::exact(value)
-                .with_b(sources::POWER_GAIN, value * gain)
-                .with_b(sources::POWER_ZERO, self.time * zero);
+            return Estimate::exact(value).with_sensor(sources::POWER_GAIN, gain, "1", value).with_sensor(
+                sources::POWER_ZERO,
+                zero,
+                "W",
+                self.time,
+            );
         }
         let sensors = &tolerances.sensors;
-        Estimate::exact(value)
-            .with_b(sources::CURRENT_GAIN, value * sensors.current_gain)
-            .with_b(sources::CURRENT_ZERO, self.volt_seconds * sensors.current_zero)
-            .with_b(sources::VOLTAGE_GAIN, value * sensors.voltage_gain)
-            .with_b(sources::VOLTAGE_ZERO, self.charge * sensors.voltage_zero)
-            .with_b(sources::SKEW, self.skew * SKEW_S)
+        let figure = Estimate::exact(value)
+            .with_sensor(sources::CURRENT_GAIN, sensors.current_gain, "1", value)
+            .with_sensor(sources::VOLTAGE_GAIN, sensors.voltage_gain, "1", value)
+            .with_sensor(sources::VOLTAGE_ZERO, sensors.voltage_zero, "V", self.charge)
+            .with_sensor(sources::SKEW, SKEW_S, "s", self.skew);
+        sensors.with_zero(figure, self.volt_seconds)
     }
 
     fn of_charge(&self, value: f64, tolerances: &Tolerances) -> Estimate {
         let sensors = &tolerances.sensors;
-        Estimate::exact(value)
-            .with_b(sources::CURRENT_GAIN, value * sensors.current_gain)
-            .with_b(sources::CURRENT_ZERO, self.time * sensors.current_zero)
+        let figure = Estimate::exact(value).with_sensor(sources::CURRENT_GAIN, sensors.current_gain, "1", value);
+        sensors.with_zero(figure, self.time)
     }
 }
 

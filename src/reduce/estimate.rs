@@ -35,11 +35,22 @@ pub enum Kind {
     B,
 }
 
+/// The source's own standard uncertainty, where it is one of a quantity of its own (an ampere of the zero, a share of a gain).
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Input {
+    /// Standard uncertainty, in its unit.
+    pub u: f64,
+    /// Its unit; "1" for a share.
+    pub unit: &'static str,
+}
+
 /// What one source adds.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Component {
     /// The source.
     pub source: Source,
+    /// Its own standard uncertainty; `None` where the source is known by what it adds alone.
+    pub input: Option<Input>,
     /// Sensitivity times standard uncertainty, signed, in the value's unit.
     pub contribution: f64,
     /// How it was evaluated.
@@ -48,6 +59,13 @@ pub struct Component {
     pub dof: Option<f64>,
     /// Part of a group of correlated inputs ([`jointly`]): Welch-Satterthwaite does not hold with it.
     pub joint: bool,
+}
+
+impl Component {
+    /// What a unit of the source's own quantity changes in the value (GUM 5.1.3), in the value's unit by the source's.
+    pub fn sensitivity(&self) -> Option<f64> {
+        self.input.filter(|input| input.u > 0.0).map(|input| self.contribution / input.u)
+    }
 }
 
 /// A value with its components, sorted by source, each source once.
@@ -66,9 +84,26 @@ impl Estimate {
 
     /// With a component added; a source that is there already is added to, with its sign.
     pub fn with(mut self, source: Source, contribution: f64, kind: Kind, dof: Option<f64>) -> Self {
-        let one = Component { source, contribution, kind, dof, joint: false };
+        self.components = merge(
+            &self.components,
+            1.0,
+            &[Component { source, input: None, contribution, kind, dof, joint: false }],
+            1.0,
+        );
+        self
+    }
+
+    /// With a component of a source with a standard uncertainty of its own, times the value's sensitivity to it.
+    pub fn with_input(mut self, source: Source, input: Input, sensitivity: f64, kind: Kind, dof: Option<f64>) -> Self {
+        let contribution = sensitivity * input.u;
+        let one = Component { source, input: Some(input), contribution, kind, dof, joint: false };
         self.components = merge(&self.components, 1.0, &[one], 1.0);
         self
+    }
+
+    /// [`Self::with_input`] of one known by other means than statistics, in a unit, with infinitely many degrees of freedom.
+    pub fn with_sensor(self, source: Source, u: f64, unit: &'static str, sensitivity: f64) -> Self {
+        self.with_input(source, Input { u, unit }, sensitivity, Kind::B, None)
     }
 
     /// With a component of standard uncertainty known by other means, infinitely many degrees of freedom.
@@ -189,6 +224,7 @@ pub fn jointly(name: &str, values: &[f64], covariance: &[f64], dof: Option<f64>)
         components: (0..=row)
             .map(|column| Component {
                 source: Source::numbered(name, column + 1),
+                input: None,
                 contribution: factor[(row, column)],
                 kind: Kind::A,
                 dof,

@@ -133,8 +133,10 @@ fn power(run: &RunSummary, gap: &Gap, rates: &Rates, nothing: Fill) -> Fill {
         fill.u = [u, u / voltage];
         fill.from = Some("the power on both sides");
     }
-    if !voltage.is_finite() {
-        voltage = run.last().map_or(f64::NAN, |last| last.volt_seconds / (last.t - last.sums.time_unobserved));
+    // While a plug gives, the voltage is not integrated.
+    if voltage.is_nan() || voltage <= 0.0 {
+        voltage = mean_voltage(run);
+        fill.u[1] = fill.u[0] / voltage;
     }
     for (net, u, from) in otherwise(run, gap, rates) {
         if net.is_finite() && u.is_finite() && (fill.from.is_none() || u < fill.u[0]) {
@@ -147,6 +149,12 @@ fn power(run: &RunSummary, gap: &Gap, rates: &Rates, nothing: Fill) -> Fill {
         }
     }
     fill
+}
+
+/// Mean voltage of a run outside charging, V; NaN where it has none.
+pub(super) fn mean_voltage(run: &RunSummary) -> f64 {
+    let open = run.phases[0].plus(&run.phases[1]);
+    (open.volt_seconds[0] + open.volt_seconds[1]) / (open.time[0] + open.time[1])
 }
 
 /// Net energy around the gap less what was observed there, its standard uncertainty, and from what.

@@ -4,6 +4,7 @@
 //! Does no input or output and forms no figure.
 
 mod second;
+mod open;
 mod soc;
 mod tally;
 
@@ -13,6 +14,7 @@ use crate::ledger::{Phase, Sums};
 use crate::schema::Role;
 use crate::schema::tables::TRACE_SUMS;
 
+pub use open::{OPEN_MIN_S, OpenStretch};
 pub use second::{CONSUMERS, Second, Step};
 pub use soc::{HOLD_S, SocRecord, Tick, WAKING_S};
 pub use tally::PhaseTotals;
@@ -154,6 +156,8 @@ pub struct RunSummary {
     pub counter_steps: [Option<f64>; 2],
     /// Mean current with the contactors open, A, and how long that was, s.
     pub open_current: Option<(f64, f64)>,
+    /// The stretches of at least 10 s with the contactors open.
+    pub open_stretches: Vec<OpenStretch>,
     /// From the car's first movement to its last, s of run time: the first and the last phase of driving.
     pub moving: Option<(f64, f64)>,
 }
@@ -236,6 +240,7 @@ pub struct Folder {
     counters: [Steps; 2],
     seconds: second::Seconds,
     open: (f64, f64),
+    open_stretches: open::Open,
     window: Option<(f64, f64)>,
     before: Option<Row>,
 }
@@ -321,6 +326,7 @@ impl Folder {
         self.odometer.see(row.role(Role::Odometer), &row, out - back);
         self.counters[0].see(row.role(Role::EnergyOutCounter), &row, out);
         self.counters[1].see(row.role(Role::EnergyInCounter), &row, back);
+        self.open_stretches.see(&row);
         let soc = [row.role(Role::Soc), row.role(Role::SocInternal)];
         let point = Point {
             t: row.t,
@@ -394,6 +400,8 @@ impl Folder {
         }
         self.summary.seconds = std::mem::take(&mut self.seconds).finish();
         self.close_stretch();
+        self.open_stretches.close();
+        self.summary.open_stretches = self.open_stretches.stretches;
         self.summary.odometer = self.odometer.first.zip(self.odometer.last);
         self.summary.odometer_step = self.odometer.step;
         self.summary.counter_steps = self.counters.map(|steps| steps.step);

@@ -80,7 +80,7 @@ struct Json<'a> {
     assumed: &'a [String],
     stated: &'a [String],
     open_contactors_current_a: Option<f64>,
-    budgets: Budgets<'a>,
+    budgets: Budgets,
     charging: Vec<charging::SessionJson<'a>>,
     unexplained_rises: Vec<charging::RiseJson<'a>>,
     plug: charging::PlugJson<'a>,
@@ -240,21 +240,26 @@ struct Gap<'a> {
 }
 
 #[derive(Serialize)]
-struct Budgets<'a> {
-    net_kwh: Vec<Line<'a>>,
-    distance_km: Vec<Line<'a>>,
-    consumption_wh_per_km: Vec<Line<'a>>,
-    usable_kwh: Vec<Line<'a>>,
-    usable_ah: Vec<Line<'a>>,
+struct Budgets {
+    net_kwh: Vec<Line>,
+    distance_km: Vec<Line>,
+    consumption_wh_per_km: Vec<Line>,
+    usable_kwh: Vec<Line>,
+    usable_ah: Vec<Line>,
 }
 
 /// What one source adds: one standard uncertainty, with its sign.
 #[derive(Serialize)]
-struct Line<'a> {
-    source: &'a str,
+struct Line {
+    source: String,
     u: f64,
+    share: f64,
     kind: &'static str,
+    nature: &'static str,
     dof: Option<f64>,
+    input_u: Option<f64>,
+    input_unit: Option<&'static str>,
+    sensitivity: Option<f64>,
 }
 
 /// Normal coverage of 95 % for the standard uncertainties that are no whole estimates (gaps, joins).
@@ -426,14 +431,19 @@ fn gap<'a>(run: &'a str, fill: &Fill) -> Gap<'a> {
     }
 }
 
-fn budget(estimate: Option<&Estimate>, unit: f64) -> Vec<Line<'_>> {
-    let lines = estimate.iter().flat_map(|estimate| estimate.components()).filter(|line| line.contribution != 0.0);
+fn budget(estimate: Option<&Estimate>, unit: f64) -> Vec<Line> {
+    let lines = estimate.into_iter().flat_map(super::budget::budget);
     lines
         .map(|line| Line {
-            source: &line.source.0,
             u: line.contribution / unit,
             kind: if line.kind == Kind::A { "A" } else { "B" },
+            nature: line.nature.text(),
             dof: line.dof,
+            share: line.share,
+            input_u: line.input.map(|input| input.u),
+            input_unit: line.input.map(|input| input.unit),
+            sensitivity: line.sensitivity.map(|by| by / unit),
+            source: line.source,
         })
         .collect()
 }

@@ -28,6 +28,7 @@ use super::temperatures::{self, Temperatures};
 use super::tolerances::Tolerances;
 use super::usable::{self, Tenth, Usable};
 use super::way::{self, Way};
+use super::zero::{self, Zero};
 use crate::card::{Card, Missing as MissingKey, SocCounts, Verdict};
 use crate::course::Course;
 use crate::ledger::Phase;
@@ -186,6 +187,8 @@ pub struct Reduction {
     pub has_power_alone: bool,
     /// Rises of the state of charge that no measured charge explains.
     pub rises: Vec<Rise>,
+    /// The current's zero as it was read then and taken off.
+    pub zero: Option<Zero>,
     /// What is missing or doubtful, in plain words.
     pub problems: Vec<String>,
 }
@@ -196,6 +199,7 @@ pub(super) struct Test<'a> {
     pub card: Option<&'a Card>,
     pub options: &'a Options,
     pub tolerances: Tolerances,
+    pub zero: Option<Zero>,
     pub fills: Vec<Vec<Fill>>,
     pub joins: Vec<Join>,
     /// Which state of charge counts: 0 displayed, 1 internal.
@@ -206,6 +210,8 @@ pub(super) struct Test<'a> {
 pub fn reduce(runs: &[RunInput], card: Option<&Card>, options: &Options) -> Reduction {
     let Sorted { mut runs, card, mut problems } = counted::sort_out(runs, card);
     let card = card.as_ref();
+    let mut tolerances = Tolerances::of(&runs, card);
+    let zero = zero::take_off(&mut runs, &mut tolerances, &mut problems);
     let soc = soc_role(&runs, card);
     let rises: Vec<Rise> = runs.iter().flat_map(|run| rises::of(run, soc)).collect();
     for rise in &rises {
@@ -219,7 +225,7 @@ pub fn reduce(runs: &[RunInput], card: Option<&Card>, options: &Options) -> Redu
         join::between(&pair[0], &pair[1], soc, rate(&pair[0]).or_else(|| rate(&pair[1])))
     });
     let joins = joins.collect();
-    let test = Test { runs: &runs, card, options, tolerances: Tolerances::of(&runs, card), fills, joins, soc };
+    let test = Test { runs: &runs, card, options, tolerances, zero, fills, joins, soc };
     test.reduce(problems, rises)
 }
 
@@ -306,6 +312,7 @@ impl Test<'_> {
             hold: hold::of(self, &ground, &way, &legs, &totals),
             legs,
             ground,
+            zero: self.zero,
             open_current: self.runs.iter().find_map(|run| run.summary.open_current),
             way,
             energy,

@@ -6,99 +6,133 @@
 
 use super::estimate::Source;
 
+/// Whether a source's error stays.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub enum Nature {
+    /// The same all through a test, and in the car's next one: driving longer or again does not lessen it.
+    Systematic,
+    /// Another one in every test: repeats lessen it.
+    Random,
+}
+
+impl Nature {
+    /// As people read it.
+    pub fn text(self) -> &'static str {
+        match self {
+            Self::Systematic => "systematic",
+            Self::Random => "random",
+        }
+    }
+
+    /// Of a source; one that has no name here is of a single evaluation and counts as random.
+    pub fn of(source: &Source) -> Self {
+        NATURES.iter().find(|(known, _)| known == source).map_or(Self::Random, |(_, nature)| *nature)
+    }
+}
+
 macro_rules! sources {
-    ($($(#[$doc:meta])* $name:ident $text:literal;)*) => {
+    ($($(#[$doc:meta])* $name:ident $nature:ident $text:literal;)*) => {
         $($(#[$doc])* pub const $name: Source = Source::named($text);)*
+        /// Every source with its nature.
+        const NATURES: &[(Source, Nature)] = &[$(($name, Nature::$nature)),*];
     };
 }
 
 sources! {
     /// The current sensor's gain.
-    CURRENT_GAIN "current gain";
+    CURRENT_GAIN Systematic "current gain";
     /// The current sensor's zero.
-    CURRENT_ZERO "current zero";
+    CURRENT_ZERO Systematic "current zero";
+    /// The zero as it was read with the contactors open.
+    ZERO_READING Random "reading of the current's zero";
     /// The voltage sensor's gain.
-    VOLTAGE_GAIN "voltage gain";
+    VOLTAGE_GAIN Systematic "voltage gain";
     /// The voltage sensor's zero.
-    VOLTAGE_ZERO "voltage zero";
+    VOLTAGE_ZERO Systematic "voltage zero";
     /// The gain of a power that the car itself gives.
-    POWER_GAIN "power gain";
+    POWER_GAIN Systematic "power gain";
     /// The zero of a power that the car itself gives.
-    POWER_ZERO "power zero";
+    POWER_ZERO Systematic "power zero";
     /// Voltage and current may belong to slightly different moments.
-    SKEW "skew of voltage and current";
+    SKEW Systematic "skew of voltage and current";
     /// What lies between the samples.
-    SAMPLING "sampling";
+    SAMPLING Random "sampling";
     /// What gaps left out, beyond its estimate.
-    GAPS "gaps";
+    GAPS Random "gaps";
     /// What happened between runs, beyond its estimate.
-    JOINS "between runs";
+    JOINS Random "between runs";
     /// A display's readings are rounded.
-    SOC_ROUNDING "rounding of the state of charge";
+    SOC_ROUNDING Systematic "rounding of the state of charge";
     /// When a tick was seen, and how the battery computer wanders.
-    TICKS "timing of ticks";
+    TICKS Random "timing of ticks";
     /// The display is not quite a share of charge.
-    BEND "bend of the display";
+    BEND Systematic "bend of the display";
+    /// The display wanders and corrects itself where nothing was measured.
+    WANDER Random "wander of the display";
+    /// The display comes late.
+    LAG Systematic "lag of the display";
+    /// What goes before the display leaves 100 %.
+    HIDDEN Systematic "charge above the display's 100 %";
     /// The voltage where nothing was measured.
-    VOLTAGE_OUTSIDE "voltage outside the span";
+    VOLTAGE_OUTSIDE Systematic "voltage outside the span";
     /// The scale of the wheel speed.
-    SPEED_SCALE "scale of the speed";
+    SPEED_SCALE Systematic "scale of the speed";
     /// The scale of the odometer.
-    ODOMETER_SCALE "scale of the odometer";
+    ODOMETER_SCALE Systematic "scale of the odometer";
     /// The odometer counts in steps.
-    ODOMETER_ROUNDING "rounding of the odometer";
+    ODOMETER_ROUNDING Random "rounding of the odometer";
     /// The scale of the satellite receiver's speed and line.
-    SATELLITE_SPEED "scale of the satellite speed";
+    SATELLITE_SPEED Systematic "scale of the satellite speed";
     /// The noise of its speed and positions.
-    SATELLITE_NOISE "noise of the satellite receiver";
+    SATELLITE_NOISE Random "noise of the satellite receiver";
     /// Where the receiver was silent, the wheels' speed counts.
-    BRIDGED "ways without satellites";
+    BRIDGED Random "ways without satellites";
     /// Where neither was there, a straight line counts.
-    FIXES_APART "chords between fixes";
+    FIXES_APART Random "chords between fixes";
     /// The ratio of wheels to satellite speed, from minute to minute.
-    WHEEL_RATIO "ratio of wheel and satellite speed";
+    WHEEL_RATIO Random "ratio of wheel and satellite speed";
     /// Tyres where the ratio was not seen.
-    TYRE_DRIFT "warmth of the tyres";
+    TYRE_DRIFT Random "warmth of the tyres";
     /// What the car weighs with all in it.
-    MASS "mass of the car";
+    MASS Systematic "mass of the car";
     /// Heights of start and end.
-    HEIGHT "height of the ends";
+    HEIGHT Random "height of the ends";
     /// What the car's speed holds at the ends of held stretches.
-    KINETIC "speed at the ends of stretches";
+    KINETIC Random "speed at the ends of stretches";
     /// How steadily the dial reads.
-    DIAL "reading of the dial";
+    DIAL Random "reading of the dial";
     /// The dial shows whole numbers.
-    DIAL_ROUNDING "rounding of the dial";
+    DIAL_ROUNDING Systematic "rounding of the dial";
     /// How the dial's reading rises with the speed.
-    DIAL_SLOPE "slope of the dial";
+    DIAL_SLOPE Systematic "slope of the dial";
     /// What the dial may show more at every speed.
-    DIAL_OFFSET "offset of the dial";
+    DIAL_OFFSET Systematic "offset of the dial";
     /// Distance that gaps left out, beyond its estimate.
-    DISTANCE_GAPS "gaps of the speed";
+    DISTANCE_GAPS Random "gaps of the speed";
     /// A charge's meter, by its class.
-    METER "meter";
+    METER Systematic "meter";
     /// What is lost between meter and pack, as the card says.
-    BETWEEN "losses between meter and pack";
+    BETWEEN Systematic "losses between meter and pack";
     /// What a dispenser's cable loses.
-    CABLE "cable";
+    CABLE Systematic "cable";
     /// What a charging car uses itself.
-    OWN_DRAW "own draw";
+    OWN_DRAW Systematic "own draw";
     /// The temperature of the air.
-    AIR_TEMPERATURE "temperature of the air";
+    AIR_TEMPERATURE Random "temperature of the air";
     /// The pressure of the air.
-    AIR_PRESSURE "pressure of the air";
+    AIR_PRESSURE Random "pressure of the air";
     /// The humidity of the air.
-    HUMIDITY "humidity";
+    HUMIDITY Random "humidity";
     /// The wind.
-    WIND "wind";
+    WIND Random "wind";
     /// How tyres roll by temperature.
-    TYRES "tyres by temperature";
+    TYRES Systematic "tyres by temperature";
     /// How the road load parts into rolling and drag.
-    ROAD_LOAD "road load";
+    ROAD_LOAD Systematic "road load";
     /// What accessories and climate took.
-    ACCESSORIES "accessories";
+    ACCESSORIES Random "accessories";
     /// The heights of the road.
-    ROAD_HEIGHT "height of the road";
+    ROAD_HEIGHT Systematic "height of the road";
     /// What differs from test to test of one car and is in no other source.
-    BETWEEN_TESTS "scatter between tests";
+    BETWEEN_TESTS Random "scatter between tests";
 }

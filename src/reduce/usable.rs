@@ -216,7 +216,10 @@ pub(super) fn tenths(test: &Test<'_>, axis: Option<&Axis<'_>>, totals: &Totals, 
         match value {
             100 => axis.from_full().then(Moment::default),
             0 => axis.zero(),
-            _ => ticks.iter().find(|tick| (tick.0 - f64::from(value)).abs() < axis.step() / 2.0).map(|tick| tick.2),
+            _ => ticks
+                .iter()
+                .find(|tick| (tick.value - f64::from(value)).abs() < axis.step() / 2.0)
+                .map(|tick| tick.moment),
         }
     };
     let tenth = |from: u8| {

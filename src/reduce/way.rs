@@ -97,7 +97,7 @@ fn speed(test: &Test<'_>, ground: &Ground, way: &mut Way, problems: &mut Vec<Str
         return None;
     }
     way.by_speed = sum + filled;
-    let own = Estimate::exact(1.0).with_b(sources::SPEED_SCALE, test.tolerances.speed_scale);
+    let own = Estimate::exact(1.0).with_sensor(sources::SPEED_SCALE, test.tolerances.speed_scale, "1", 1.0);
     let by_receiver = ground.scale.clone().filter(|scale| scale.u() / scale.value < test.tolerances.speed_scale);
     way.calibrated = by_receiver.is_some();
     let scale = by_receiver.unwrap_or_else(|| own.clone());
@@ -129,7 +129,8 @@ fn odometer(test: &Test<'_>, way: &mut Way, problems: &mut Vec<String>) {
     let rounding = step / 6f64.sqrt() * (known.len() as f64).sqrt();
     let rounded = Estimate::exact(sum).with_b(sources::ODOMETER_ROUNDING, rounding);
     if problems.len() == before && rounded.u().is_finite() {
-        way.odometer = Some(rounded.clone().with_b(sources::ODOMETER_SCALE, sum * test.tolerances.odometer_scale));
+        let scale = test.tolerances.odometer_scale;
+        way.odometer = Some(rounded.clone().with_sensor(sources::ODOMETER_SCALE, scale, "1", sum));
         way.odometer_rounded = Some(rounded);
     }
 }

@@ -122,7 +122,7 @@ impl Car {
             steps: 0,
             driver: Driver::new(scenario, course, step),
             pack: Pack::new(&scenario.pack, soc),
-            computer: Computer::new(&scenario.computer, scenario.pack.capacity_ah, soc),
+            computer: Computer::new(&scenario.computer, scenario.pack.capacity_ah, soc, scenario.seed),
             gusts: Wander::new(scenario.air.gust_mps, scenario.air.gust_s, step),
             noise: Noise::new(scenario.seed, Stream::Wind),
             stage: if charging { Stage::Charging } else { Stage::Standing },

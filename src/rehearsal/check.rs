@@ -147,6 +147,7 @@ impl Check<'_> {
             ("computer.displayed_bottom_percent", computer.displayed_bottom_percent, 0.0, 99.0),
             ("computer.bend_percent", computer.bend_percent[0], -20.0, 20.0),
             ("computer.bend_percent", computer.bend_percent[1], -20.0, 20.0),
+            ("computer.wander_percent", computer.wander_percent, 0.0, 20.0),
             ("computer.filter_s", computer.filter_s, 0.0, 3_600.0),
             ("computer.step_percent", computer.step_percent, 0.001, 20.0),
             ("computer.assumed_energy_kwh", computer.assumed_energy_kwh, 0.1, 5_000.0),
@@ -155,6 +156,18 @@ impl Check<'_> {
             ("computer.lifetime_out_kwh", computer.lifetime_out_kwh, 0.0, 1e7),
             ("computer.lifetime_in_kwh", computer.lifetime_in_kwh, 0.0, 1e7),
         ]);
+        if let Some(curve) = &computer.bend_curve {
+            self.curve("computer.bend_curve", curve, -20.0, 20.0);
+        }
+        if let Some(plateau) = computer.plateau {
+            self.within("computer.plateau.percent", plateau.percent, 0.0, 20.0);
+            let made_up = plateau.made_up_at_percent.unwrap_or(0.0);
+            self.within("computer.plateau.made_up_at_percent", made_up, 0.0, 99.0 - plateau.percent);
+        }
+        for (index, jump) in computer.jump.iter().enumerate() {
+            self.within(&format!("computer.jump.{index}.below_percent"), jump.below_percent, 0.0, 100.0);
+            self.within(&format!("computer.jump.{index}.by_percent"), jump.by_percent, -20.0, 20.0);
+        }
         if computer.displayed_top_percent <= computer.displayed_bottom_percent {
             let what = "displays 100 % at or below the charge where it displays 0 %";
             self.say("computer.displayed_top_percent", what, "raise it");
@@ -192,6 +205,7 @@ impl Check<'_> {
         self.all_within(&[
             ("sensors.current.gain", current.gain, -0.5, 0.5),
             ("sensors.current.zero_a", current.zero_a, -100.0, 100.0),
+            ("sensors.current.drift_a_per_root_h", current.drift_a_per_root_h, 0.0, 100.0),
             ("sensors.current.noise_a", current.noise_a, 0.0, 100.0),
             ("sensors.current.resolution_a", current.resolution_a, 0.0, 100.0),
             ("sensors.current.delay_ms", current.delay_ms, 0.0, DELAY_MAX_MS),

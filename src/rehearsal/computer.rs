@@ -2,6 +2,7 @@
 //!
 //! Counts charge from the pack's true current (with a gain of its own); sees no sensor noise and sends no frames.
 
+use super::noise::{Noise, Stream};
 use super::scenario::{Computer as Spec, Rounding};
 use crate::quantity::COULOMB_PER_AH;
 
@@ -15,6 +16,9 @@ pub(super) struct Computer {
     filtered: f64,
     /// The display, %.
     pub displayed: f64,
+    /// How far its random walk has gone, %.
+    wandered: f64,
+    noise: Noise,
     next_cycle: f64,
     last: Totals,
     wh_per_km: f64,
@@ -34,13 +38,15 @@ pub(super) struct Totals {
 }
 
 impl Computer {
-    pub fn new(spec: &Spec, capacity_ah: f64, soc: f64) -> Self {
+    pub fn new(spec: &Spec, capacity_ah: f64, soc: f64, seed: u64) -> Self {
         let mut computer = Self {
             spec: spec.clone(),
             capacity: capacity_ah * COULOMB_PER_AH,
             counted: soc,
             filtered: 0.0,
             displayed: 0.0,
+            wandered: 0.0,
+            noise: Noise::new(seed, Stream::Computer),
             next_cycle: 0.0,
             last: Totals::default(),
             wh_per_km: spec.assumed_wh_per_km,
@@ -60,6 +66,8 @@ impl Computer {
         self.next_cycle += cycle;
         let charge = totals.charge - self.last.charge;
         self.counted -= charge * (1.0 + self.spec.counting_gain) / self.capacity * 100.0;
+        let whole = self.capacity * (self.spec.displayed_top_percent - self.spec.displayed_bottom_percent) / 100.0;
+        self.wandered += self.noise.normal(self.spec.wander_percent * (charge.abs() / whole).sqrt());
         let share = if self.spec.filter_s > 0.0 { 1.0 - libm::exp(-cycle / self.spec.filter_s) } else { 1.0 };
         self.filtered += (self.unfiltered() - self.filtered) * share;
         let distance = totals.distance - self.last.distance;
@@ -73,9 +81,29 @@ impl Computer {
     }
 
     fn unfiltered(&self) -> f64 {
-        let (top, bottom) = (self.spec.displayed_top_percent, self.spec.displayed_bottom_percent);
-        let x = ((self.counted - bottom) / (top - bottom)).clamp(0.0, 1.0);
-        x * 100.0 + bend(self.spec.bend_percent, x)
+        let spec = &self.spec;
+        let (top, bottom) = (spec.displayed_top_percent, spec.displayed_bottom_percent);
+        // Below its window it goes on counting, so that a correction cannot keep the display from 0 for ever.
+        let x = ((self.counted - bottom) / (top - bottom)).min(1.0);
+        let mut shown = x * 100.0 + bend(spec.bend_percent, x);
+        if let Some(curve) = &spec.bend_curve {
+            shown += curve.at(x * 100.0);
+        }
+        for jump in spec.jump.iter().filter(|jump| x * 100.0 < jump.below_percent) {
+            shown += jump.by_percent;
+        }
+        self.held_at_the_top(shown + self.wandered)
+    }
+
+    fn held_at_the_top(&self, shown: f64) -> f64 {
+        let Some(plateau) = self.spec.plateau else { return shown };
+        let holds_until = 100.0 - plateau.percent;
+        match plateau.made_up_at_percent {
+            None => shown.min(holds_until) * 100.0 / holds_until,
+            Some(_) if shown >= holds_until => 100.0,
+            Some(end) if shown > end => end + (shown - end) * (100.0 - end) / (holds_until - end),
+            Some(_) => shown,
+        }
     }
 
     fn show(&mut self) {
@@ -110,7 +138,7 @@ mod tests {
 
     #[test]
     fn the_window_hides_both_ends() {
-        let shows = |soc| Computer::new(&spec(), 100.0, soc).displayed;
+        let shows = |soc| Computer::new(&spec(), 100.0, soc, 1).displayed;
         assert_eq!([97.0, 96.0, 50.0, 4.0, 2.0].map(shows), [100.0, 100.0, 50.0, 0.0, 0.0]);
     }
 
@@ -124,7 +152,7 @@ mod tests {
 
     #[test]
     fn charge_is_counted_and_the_distance_to_go_follows_the_drive() {
-        let mut computer = Computer::new(&spec(), 100.0, 96.0);
+        let mut computer = Computer::new(&spec(), 100.0, 96.0, 1);
         assert_eq!(computer.rest, 240_000.0);
         // 46 Ah of 100 Ah in 138 km: half the window; 150 Wh/km driven, 200 assumed, memory 30 km.
         for second in 0..=4_600 {

@@ -15,6 +15,7 @@ mod driver;
 mod log;
 mod noise;
 mod pack;
+mod readings;
 mod road;
 mod scenario;
 mod senses;
@@ -27,11 +28,12 @@ use crate::observation::{Batch, BusNames};
 use crate::time::Steady;
 
 pub use log::{load, record, truth_path, write};
+pub use readings::{Asked, Readings};
 pub use road::RoadLoad;
 pub use scenario::{
-    Absent, Air, BusTiming, ChargeBefore, Climate, ColdTyres, Computer, ConstantOrCounter, Curve, Drive, Gap,
-    NoiseFrame, PackSpec, Polarisation, Regeneration, Resistance, Rounding, Satellite, Scenario, SensorCurrent,
-    SensorVoltage, Sensors, Traffic, Vehicle, WeakestCell,
+    Absent, Air, BusTiming, ChargeBefore, Climate, ColdTyres, Computer, ConstantOrCounter, Curve, Drive, Gap, Jump,
+    NoiseFrame, PackSpec, Plateau, Polarisation, Regeneration, Resistance, Rounding, Satellite, Scenario,
+    SensorCurrent, SensorVoltage, Sensors, Traffic, Vehicle, WeakestCell,
 };
 pub use truth::{Checkpoint, GapTruth, Part, Reserve, Truth};
 

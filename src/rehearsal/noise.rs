@@ -14,6 +14,8 @@ pub(super) enum Stream {
     Jitter,
     BusNoise,
     Satellite,
+    Computer,
+    CurrentZero,
 }
 
 /// A stream of random numbers.

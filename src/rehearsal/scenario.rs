@@ -4,6 +4,9 @@
 //!
 //! Simulates nothing.
 
+mod computer;
+mod sensors;
+
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
@@ -14,7 +17,9 @@ use serde::{Deserialize, Deserializer};
 use crate::document::{Document, Fault};
 use crate::time::WallClock;
 
+pub use computer::{Computer, Jump, Plateau, Rounding};
 pub use curve::Curve;
+pub use sensors::{SensorCurrent, SensorVoltage, Sensors};
 
 /// Everything a rehearsal needs but the course and the map.
 #[derive(Clone, Debug, Deserialize)]
@@ -206,58 +211,6 @@ pub struct WeakestCell {
     pub resistance_factor: f64,
 }
 
-/// The battery computer: counts charge, hides the ends of the pack, bends, filters and rounds what it displays.
-#[derive(Clone, PartialEq, Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Computer {
-    /// How often it counts and displays.
-    pub cycle_s: f64,
-    /// Its counted charge exceeds the true by this share.
-    #[serde(default)]
-    pub counting_gain: f64,
-    /// True state of charge at which it displays 100 %.
-    pub displayed_top_percent: f64,
-    /// True state of charge at which it displays 0 %: the reserve begins.
-    pub displayed_bottom_percent: f64,
-    /// Bend `g(x) = 4 x (1 - x) (bend[0] + bend[1] (1 - 2 x))` added to the display, in per cent.
-    #[serde(default)]
-    pub bend_percent: [f64; 2],
-    /// Time constant of the display.
-    #[serde(default)]
-    pub filter_s: f64,
-    /// Step of the display.
-    pub step_percent: f64,
-    /// How it rounds to the step.
-    #[serde(default)]
-    pub rounding: Rounding,
-    /// Energy that it takes for 100 % when it tells the distance it can go.
-    pub assumed_energy_kwh: f64,
-    /// Energy per distance that it assumes at first.
-    pub assumed_wh_per_km: f64,
-    /// Distance over which it forgets that.
-    #[serde(default = "Computer::default_memory_km")]
-    pub memory_km: f64,
-    /// Its lifetime counter of energy out at the start.
-    #[serde(default)]
-    pub lifetime_out_kwh: f64,
-    /// Its lifetime counter of energy in at the start.
-    #[serde(default)]
-    pub lifetime_in_kwh: f64,
-}
-
-/// How the display rounds.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Rounding {
-    /// To the nearest step.
-    #[default]
-    Nearest,
-    /// Down.
-    Down,
-    /// Up: displays 0 only at nothing.
-    Up,
-}
-
 /// The drive: from a place, to and fro between turns until the display holds 0 %, then to the charger.
 #[derive(Clone, PartialEq, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -342,50 +295,6 @@ pub struct Air {
     /// Time constant of the gusts.
     #[serde(default = "Air::default_gust_s")]
     pub gust_s: f64,
-}
-
-/// The errors of the car's sensors.
-#[derive(Clone, PartialEq, Debug, Default, Deserialize)]
-#[serde(deny_unknown_fields, default)]
-pub struct Sensors {
-    /// Of the current.
-    pub current: SensorCurrent,
-    /// Of the voltage.
-    pub voltage: SensorVoltage,
-    /// Standard deviation of one reading of the wheels' speed.
-    pub speed_noise_kmh: f64,
-    /// Standard deviation of one reading of a temperature.
-    pub temperature_noise_degc: f64,
-}
-
-/// The current sensor.
-#[derive(Clone, PartialEq, Debug, Default, Deserialize)]
-#[serde(deny_unknown_fields, default)]
-pub struct SensorCurrent {
-    /// Reads more than the truth by this share.
-    pub gain: f64,
-    /// Reads this at zero current.
-    pub zero_a: f64,
-    /// Standard deviation of one reading.
-    pub noise_a: f64,
-    /// Its step; 0 for none beside the signal's own.
-    pub resolution_a: f64,
-    /// Age of the value when its frame is received.
-    pub delay_ms: f64,
-}
-
-/// The voltage sensor.
-#[derive(Clone, PartialEq, Debug, Default, Deserialize)]
-#[serde(deny_unknown_fields, default)]
-pub struct SensorVoltage {
-    /// Reads more than the truth by this share.
-    pub gain: f64,
-    /// Standard deviation of one reading.
-    pub noise_v: f64,
-    /// Its step; 0 for none beside the signal's own.
-    pub resolution_v: f64,
-    /// Age of the value when its frame is received.
-    pub delay_ms: f64,
 }
 
 /// How frames come over the bus.
@@ -499,12 +408,6 @@ impl Scenario {
 
     fn default_step_ms() -> u32 {
         10
-    }
-}
-
-impl Computer {
-    fn default_memory_km() -> f64 {
-        30.0
     }
 }
 

@@ -37,6 +37,10 @@ pub(super) struct Sensing {
     lifetime_out: f64,
     lifetime_in: f64,
     noise: Noise,
+    /// How far the current's zero has wandered, A, by how much it does in a step, and the noise of that.
+    zero: f64,
+    zero_kick: f64,
+    zero_noise: Noise,
     step: f64,
     /// The latest moments, moment `n` at `n` modulo the length.
     history: Vec<Moment>,
@@ -58,6 +62,9 @@ impl Sensing {
             lifetime_out: scenario.computer.lifetime_out_kwh * JOULE_PER_KWH,
             lifetime_in: scenario.computer.lifetime_in_kwh * JOULE_PER_KWH,
             noise: Noise::new(scenario.seed, Stream::Sensors),
+            zero: 0.0,
+            zero_kick: scenario.sensors.current.drift_a_per_root_h * (step / 3_600.0).sqrt(),
+            zero_noise: Noise::new(scenario.seed, Stream::CurrentZero),
             step,
             history: vec![Moment::default(); (DELAY_MAX_MS / 1e3 / step) as usize + 4],
             count: 0,
@@ -68,6 +75,7 @@ impl Sensing {
     pub fn remember(&mut self, moment: &Moment) {
         let slot = self.count % self.history.len();
         self.history[slot] = *moment;
+        self.zero += self.zero_noise.normal(self.zero_kick);
         self.count += 1;
     }
 
@@ -86,7 +94,7 @@ impl Sensing {
     fn current(&mut self, time: f64) -> f64 {
         let truth = self.past(time - self.current_delay, |moment| moment.current);
         let error = &self.errors.current;
-        let read = truth * (1.0 + error.gain) + error.zero_a + self.noise.normal(error.noise_a);
+        let read = truth * (1.0 + error.gain) + (error.zero_a + self.zero) + self.noise.normal(error.noise_a);
         in_steps(read, error.resolution_a)
     }
 

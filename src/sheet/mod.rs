@@ -3,9 +3,11 @@
 //! Computes no figure.
 
 pub mod csv;
+pub mod budget;
 pub mod table;
 pub mod trend;
 
+pub use budget::budgets;
 pub use csv::csv;
 pub use table::{seal, table};
 pub use trend::trend;

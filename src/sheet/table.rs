@@ -325,7 +325,7 @@ impl Report<'_> {
                 text += &wrap("  ", &format!("{word}: {}", list.join(", ")), 4);
             }
         }
-        if let Some((current, seconds)) = open_current {
+        if let (Some((current, seconds)), None) = (open_current, &self.reduction.zero) {
             let current = format::significant(*current, 2);
             let time = format::duration(*seconds);
             text += &wrap(

@@ -53,6 +53,12 @@ fn reduce(runs: &[&PathBuf]) -> Value {
     serde_json::from_str(&stdout(companion().arg("reduce").args(runs).arg("--json"))).expect("JSON")
 }
 
+/// The same by the battery computer's own state of charge: the card's word.
+fn reduce_by_internal(runs: &[&PathBuf], card: &Path) -> Value {
+    let printed = stdout(companion().arg("reduce").args(runs).arg("--card").arg(card).arg("--json"));
+    serde_json::from_str(&printed).expect("JSON")
+}
+
 /// What of the reference is compared, where it stands in our JSON, and by how much it may differ (in parts).
 const COMPARED: [(&str, &[&str], f64); 5] = [
     ("net_kwh", &["energy", "net_kwh"], 2e-4),
@@ -96,39 +102,69 @@ fn eight_real_drives() {
     }
     assert_eq!(runs.len(), 8);
     let page = fs::read_to_string(root().join("docs/validation.md")).expect("docs/validation.md");
-    for table in [table, joined(&runs)] {
-        assert!(page.contains(&table), "docs/validation.md does not hold this table:\n{table}");
+    let tables = [table, joined(&runs), capacities(&runs, folder.path())];
+    let missing: Vec<&str> = tables.iter().filter(|table| !page.contains(*table)).map(String::as_str).collect();
+    assert!(missing.is_empty(), "docs/validation.md does not hold:\n{}", missing.join("\n"));
+}
+
+/// Drives that follow each other on one charge, and the season.
+const DISCHARGES: [(&[&str], &str); 3] = [
+    (&["TripA03", "TripA04", "TripA05"], "summer"),
+    (&["TripA06", "TripA07"], "summer"),
+    (&["TripB16", "TripB17"], "winter"),
+];
+
+fn folders<'a>(runs: &'a [(String, PathBuf)], of: &[&str]) -> Vec<&'a PathBuf> {
+    runs.iter().filter(|(trip, _)| of.contains(&&**trip)).map(|(_, folder)| folder).collect()
+}
+
+fn with_interval(value: &Value) -> String {
+    match value["value"].as_f64() {
+        Some(number) => format!("{number:.2} ± {:.2}", value["u95"].as_f64().expect("an interval")),
+        None => "not measured".to_owned(),
     }
 }
 
-/// Drives that follow each other on one charge, joined.
+/// Joined, their net energy is the sum of the parts.
 fn joined(runs: &[(String, PathBuf)]) -> String {
     let mut table = String::from(
-        "| joined | net energy, kWh | distance, km | span, % | usable capacity, kWh | usable charge, Ah |\n| --- | --- | --- | --- | --- | --- |\n",
+        "| joined | season | net energy, kWh | distance, km | energy per distance, Wh/km | mean voltage, V |\n| --- | --- | --- | --- | --- | --- |\n",
     );
-    for discharge in [&["TripA03", "TripA04", "TripA05"][..], &["TripA06", "TripA07"], &["TripB16", "TripB17"]] {
-        let folders: Vec<&PathBuf> =
-            runs.iter().filter(|(trip, _)| discharge.contains(&&**trip)).map(|(_, folder)| folder).collect();
+    for (discharge, season) in DISCHARGES {
+        let folders = folders(runs, discharge);
         let whole = reduce(&folders);
         let parts: f64 = folders.iter().map(|folder| figure(&reduce(&[folder])["energy"]["net_kwh"])).sum();
         let net = figure(&whole["energy"]["net_kwh"]);
         assert!((net / parts - 1.0).abs() < 1e-9, "{discharge:?}: {net} kWh joined, {parts} kWh in parts");
-        let capacity = &whole["usable_capacity"];
-        let with_interval = |value: &Value| match value["value"].as_f64() {
-            Some(number) => format!("{number:.2} ± {:.2}", value["u95"].as_f64().expect("an interval")),
-            None => "not measured".to_owned(),
-        };
-        let span = capacity["span_percent"].as_f64().map_or_else(|| "none".to_owned(), |span| format!("{span:.1}"));
         writeln!(
             table,
-            "| {} | {} | {} | {span} | {} | {} |",
+            "| {} | {season} | {} | {} | {} | {:.0} |",
             discharge.join(" + "),
             with_interval(&whole["energy"]["net_kwh"]),
             with_interval(&whole["distance_km"]),
-            with_interval(&capacity["kwh"]),
-            with_interval(&capacity["ah"]),
+            with_interval(&whole["consumption_wh_per_km"]),
+            net * 1e3 / figure(&whole["charge_net_ah"]),
         )
         .expect("text");
+    }
+    table
+}
+
+/// Usable capacity by the displayed and by the battery computer's own state of charge.
+fn capacities(runs: &[(String, PathBuf)], folder: &Path) -> String {
+    let card = folder.join("internal.toml");
+    fs::write(&card, "state_of_charge = \"internal\"\n").expect("a card");
+    let mut table = String::from(
+        "| joined | by | span, % | usable capacity, kWh | usable charge, Ah |\n| --- | --- | --- | --- | --- |\n",
+    );
+    for (discharge, _) in DISCHARGES {
+        let folders = folders(runs, discharge);
+        for (by, whole) in [("display", reduce(&folders)), ("battery computer", reduce_by_internal(&folders, &card))] {
+            let capacity = &whole["usable_capacity"];
+            let span = capacity["span_percent"].as_f64().map_or_else(|| "none".to_owned(), |span| format!("{span:.1}"));
+            let (kwh, ah) = (with_interval(&capacity["kwh"]), with_interval(&capacity["ah"]));
+            writeln!(table, "| {} | {by} | {span} | {kwh} | {ah} |", discharge.join(" + ")).expect("text");
+        }
     }
     table
 }

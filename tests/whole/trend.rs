@@ -40,16 +40,16 @@ fn two_tests_of_one_car_that_did_not_change() {
     assert_eq!((&energy["tests"][0]["name"], &energy["unit"]), (&"2027-card.toml".into(), &"kWh".into()));
     let kept = &energy["per_year"]["kept_percent"];
     assert!((figure(kept) - 100.0).abs() < 1e-9, "{kept}");
-    // At least 1 % from day to day at each of two tests.
+    // At least 1 % from day to day at each of two tests; the display's bend, which both share, leaves a little more.
     let u95 = kept["u95"].as_f64().expect("an interval");
-    assert!((2.7..6.0).contains(&u95), "{u95}");
+    assert!((2.7..8.0).contains(&u95), "{u95}");
     // From 14 March 2027 to 14 March 2028 there are 366 days, of the 365.25 of a year.
     assert!((energy["per_year"]["span"].as_f64().expect("years") - 366.0 / 365.25).abs() < 1e-6);
     let why = energy["why"][0].as_str().unwrap_or_default();
     assert!(energy["per_ten_thousand_km"].is_null() && why.contains("same odometer"), "{why}");
     let report = stdout(companion().arg("trend").args(&cards));
     assert!(report.lines().all(|line| line.chars().count() <= 80), "{report}");
-    assert!(report.contains("GTR No. 22") && report.contains("100.0 ±"), "{report}");
+    assert!(report.contains("GTR No. 22") && report.contains("100 ±"), "{report}");
     let one = companion().arg("trend").arg(&cards[0]).output().expect("it runs");
     assert!(String::from_utf8_lossy(&one.stdout).contains("needs two tests"));
 }

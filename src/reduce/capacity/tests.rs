@@ -41,8 +41,9 @@ fn whole(discharge: &Discharge, sensors: &SensorErrors) -> (Estimate, Estimate) 
 #[test]
 fn a_straight_display_gives_the_whole() {
     let (charge, energy) = whole(&discharge(90, 40, |d| d), &SensorErrors::default());
-    // To displayed 0 by nearest rounding: 99.5 % of 60 Ah.
-    assert!((charge.value / 3600.0 - 59.7).abs() < 0.02, "{}", charge.value / 3600.0);
+    // To displayed 0 by nearest rounding: 99.5 % of 60 Ah, 0.5 % for what may go before the display leaves 100 %, and 8 s of
+    // 20 A for its lag; the mean of the second order, some 0.2 %, is part of the figure.
+    assert!((charge.value / 3600.0 - 60.0 - 8.0 * 20.0 / 3600.0).abs() < 0.2, "{}", charge.value / 3600.0);
     // 60 Ah from 400 V to 340 V: 22.2 kWh, less half a per cent at 340 V.
     let truth = 22.2 - 0.3 * 0.340;
     assert!(
@@ -73,7 +74,7 @@ fn a_bent_display_stays_inside_the_interval() {
 #[test]
 fn sensors_errors_go_through() {
     let discharge = discharge(90, 40, |d| d);
-    let sensors = SensorErrors { current_gain: 0.02, current_zero: 1.0, voltage_gain: 0.005, voltage_zero: 0.0 };
+    let sensors = SensorErrors { current_gain: 0.02, current_zero: 1.0, voltage_gain: 0.005, ..Default::default() };
     let outside = outside(&discharge, &sensors).unwrap();
     let relative = |estimate: &Estimate, source: &Source| estimate.contribution(source) / estimate.value;
     assert!((relative(&outside.charge, &sources::CURRENT_GAIN) - 0.02).abs() < 1e-12);
@@ -91,7 +92,27 @@ fn a_break_costs_its_own_increment_only() {
     let shifted = below.iter().map(|tick| TickPoint { charge: tick.charge - 3600.0, ..*tick }).collect();
     broken.stretches = vec![above.to_vec(), shifted];
     let fit = fit(&broken).unwrap();
-    assert!((fit.theta[0] / 3600.0 - 60.0).abs() < 0.05, "{:?}", fit.theta);
+    assert!((fit.theta[0] / 3600.0 - 60.0).abs() < 0.2, "{:?}", fit.theta);
+}
+
+#[test]
+fn the_mean_of_a_bent_display_is_that_of_drawn_ones() {
+    // By drawing: d = x + b(x) solved for x, over bends of the prior's width; the first order would give d itself.
+    let mut chance = crate::reduce::synthetic::Chance::new(3);
+    let draws = 40_000;
+    for d in [0.2, 0.5, 0.8] {
+        let mut sum = 0.0;
+        for _ in 0..draws {
+            let sizes = BEND_SD.map(|sd| sd * chance.normal());
+            let bent = |x: f64| sizes.iter().enumerate().map(|(at, size)| size * mode(at, x).0).sum::<f64>();
+            let x = (0..6).fold(d, |x, _| d - bent(x));
+            // The first order has the mean 0: taken off, it leaves less to chance.
+            sum += x + bent(d);
+        }
+        let mean = sum / f64::from(draws);
+        assert!((mean - expected(d)).abs() < 4e-5, "{d}: {mean} {}", expected(d));
+    }
+    assert!((expected(0.2) - 0.2).abs() > 4e-4 && expected(1.0) == 1.0 && expected(0.0) == 0.0);
 }
 
 #[test]

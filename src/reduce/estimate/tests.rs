@@ -59,6 +59,46 @@ fn correlated_inputs_of_gum_h_2() {
 }
 
 #[test]
+fn correlation_left_out_of_gum_h_2_is_another_result() {
+    // The same inputs by their rounded means and standard uncertainties (JCGM 100:2008 table H.2), taken as independent: u(R)
+    // 0.195, u(X) 0.201, u(Z) 0.204 by arithmetic, not 0.071, 0.296, 0.236.
+    let x = |value, source, u| named(value, source, u);
+    let (volt, ampere) = (x(4.999, "V", 0.0032), x(19.661e-3, "I", 0.0095e-3));
+    let phase = x(1.04446, "phi", 0.00075);
+    let z = volt.ratio(&ampere).unwrap();
+    let zero = Estimate::exact(0.0);
+    let cos = phase.combined(phase.value.cos(), -phase.value.sin(), &zero, 0.0);
+    let sin = phase.combined(phase.value.sin(), phase.value.cos(), &zero, 0.0);
+    near(z.product(&cos).u(), 0.195, 0.002);
+    near(z.product(&sin).u(), 0.201, 0.002);
+    near(z.u(), 0.204, 0.002);
+}
+
+#[test]
+fn a_common_offset_in_gum_h_3() {
+    // JCGM 100:2008 H.3 with a standard uncertainty of 0.005 that all observed corrections share, as GTC's documentation works
+    // it out: the slope's stays 0.00067, the intercept's becomes 0.005769, its degrees of freedom 145.4.
+    let (u0, u1) = (0.002_877_4, 0.000_667_7);
+    let alone = Estimate::exact(-0.1712).with(Source::named("line"), u0, Kind::A, Some(9.0));
+    let intercept = alone.add(&named(0.0, "offset", 0.005));
+    let slope = Estimate::exact(0.00218).with(Source::named("line"), u1, Kind::A, Some(9.0));
+    near(intercept.u(), 0.005_769, 5e-7);
+    near(intercept.effective_dof().unwrap(), 145.4, 0.1);
+    near(slope.u(), 0.00067, 5e-6);
+}
+
+#[test]
+fn a_sensitivity_follows_the_figure() {
+    // 350 V over 2 h are 0.7 kWh an ampere; over 250 km that is 2.8 Wh/km.
+    let energy = Estimate::exact(50.0).with_sensor(Source::named("zero"), 0.3, "A", 0.7);
+    let per_km = energy.ratio(&Estimate::exact(250.0)).unwrap();
+    let component = &per_km.components()[0];
+    near(component.sensitivity().unwrap(), 0.0028, 1e-15);
+    near(component.contribution, 0.3 * 0.0028, 1e-15);
+    assert_eq!(named(1.0, "gaps", 0.1).components()[0].sensitivity(), None);
+}
+
+#[test]
 fn calibration_line_of_gum_h_3() {
     // JCGM 100:2008 H.3: correction b(30) = -0.1494 (0.0041) from intercept -0.1712 (0.0029), slope 0.00218 (0.00067), r = -0.930.
     let (u0, u1, r) = (0.0029, 0.00067, -0.930);

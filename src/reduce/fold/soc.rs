@@ -21,6 +21,8 @@ pub struct Tick {
     pub before: f64,
     /// The trace at that moment.
     pub at: Point,
+    /// The largest change from one reading to the next since the tick before, percent: more than a step is a correction.
+    pub moved: f64,
 }
 
 /// What one state of charge did.
@@ -42,6 +44,7 @@ pub struct SocRecord {
     pub zero_touched: bool,
     zero_since: Option<Point>,
     previous: Option<f64>,
+    moved: f64,
 }
 
 impl SocRecord {
@@ -69,12 +72,14 @@ impl SocRecord {
     }
 
     fn tick(&mut self, value: f64, at: &Point) {
-        while self.ticks.last().is_some_and(|tick| tick.value < value) {
-            self.ticks.pop();
+        self.moved = self.moved.max((value - self.previous.unwrap_or(value)).abs());
+        while let Some(undone) = self.ticks.pop_if(|tick| tick.value < value) {
+            self.moved = self.moved.max(undone.moved);
         }
         if self.ticks.last().is_none_or(|tick| value < tick.value) {
             let before = self.previous.filter(|previous| *previous > value).unwrap_or(f64::NAN);
-            self.ticks.push(Tick { value, before, at: *at });
+            self.ticks.push(Tick { value, before, at: *at, moved: self.moved });
+            self.moved = 0.0;
         }
     }
 

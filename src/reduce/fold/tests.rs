@@ -54,6 +54,41 @@ fn ticks_are_first_moments_that_hold() {
 }
 
 #[test]
+fn a_correction_of_the_display_is_seen_at_the_next_tick() {
+    let moved = |summary: &RunSummary| -> Vec<(f64, f64)> {
+        summary.stretches[0].soc[0].ticks.iter().map(|tick| (tick.value, tick.moved)).collect()
+    };
+    let down = folded(stair(&[(90.0, 40), (89.0, 60), (86.0, 60), (85.0, 60)]));
+    assert_eq!(moved(&down)[1..], [(89.0, 1.0), (86.0, 3.0), (85.0, 1.0)]);
+    // A rise undoes the ticks below it; that it was one of more than a step is kept for the next.
+    let up = folded(stair(&[(90.0, 40), (89.0, 60), (88.0, 30), (90.0, 60), (89.0, 60), (88.0, 60)]));
+    assert_eq!(moved(&up)[1..], [(89.0, 2.0), (88.0, 1.0)]);
+    let by_one = folded(stair(&[(90.0, 40), (89.0, 60), (90.0, 30), (89.0, 60), (88.0, 60)]));
+    assert!(moved(&by_one)[1..].iter().all(|(_, moved)| *moved == 1.0), "regeneration is no correction");
+}
+
+#[test]
+fn open_contactors_read_the_zero() {
+    // 0.4 A and 0.6 A by turns, 2 s each, from 2 s on: mean 0.5 A; the blocks' standard deviation by hand.
+    let n = 64;
+    let cell = |name: &str, t: usize| match name {
+        "contactor" => f64::from(u8::from(t >= 62)),
+        "pack_current" if t >= 62 => 80.0,
+        "pack_current" if t < 2 => 7.0,
+        "pack_current" => [0.4, 0.6][(t / 2) % 2],
+        _ => 0.0,
+    };
+    let columns: Vec<Vec<f64>> = columns().iter().map(|name| (0..n).map(|t| cell(name, t)).collect()).collect();
+    let views: Vec<&[f64]> = columns.iter().map(Vec::as_slice).collect();
+    let t_us: Vec<i64> = (0..n as i64).map(|s| s * 1_000_000).collect();
+    let mut folder = Folder::default();
+    folder.push(&TraceChunk { t_us: &t_us, phase: &vec![Phase::Stand; n], columns: &views });
+    let [open] = folder.finish().open_stretches[..] else { panic!("one stretch") };
+    assert_eq!((open.from_s, open.to_s), (0.0, 61.0));
+    assert!((open.mean - 0.5).abs() < 0.02 && open.u > 0.005 && open.u < 0.03 && open.blocks >= 15, "{open:?}");
+}
+
+#[test]
 fn what_regeneration_undid_is_no_tick() {
     let summary = folded(stair(&[(90.0, 40), (89.0, 30), (88.0, 30), (89.0, 30), (90.0, 20), (89.0, 40), (88.0, 40)]));
     assert_eq!(ticks(&summary), [(89.0, 150.0), (88.0, 190.0)]);

@@ -157,41 +157,6 @@ fn sparse_sampling_is_no_measurement() {
     assert!(reduction.problems.iter().any(|problem| problem.contains("samples are too far apart")));
 }
 
-/// How often the 95 % intervals hold the truth, over discharges with everything drawn.
-///
-/// Of 200 draws at 95 % the share has a standard deviation of 1.5 % (binomial), so 90 to 99 % is three below and two and
-/// a half above; the draws are seeded, so a change of method is what moves it, not chance.
-#[test]
-fn intervals_cover_the_truth() {
-    const CARS: u64 = 200;
-    let mut inside = std::collections::BTreeMap::<String, u32>::new();
-    let mut seen = |name: String, figure: &Option<Estimate>, truth: f64| {
-        let figure = figure.as_ref().unwrap_or_else(|| panic!("{name} was not measured"));
-        *inside.entry(name).or_default() += u32::from((figure.value - truth).abs() <= figure.u95());
-    };
-    for seed in 0..CARS {
-        let mut chance = Chance::new(seed);
-        let car = Car::drawn(&mut chance);
-        let drive = Drive::of(&car, &mut chance);
-        let usable = drive.true_usable();
-        for (name, from, to) in [("full", 100.0, 0.0), ("60", 85.0, 25.0), ("40", 80.0, 40.0), ("20", 70.0, 50.0)] {
-            let rows = drive.window(from, to);
-            let truth = drive.true_net(&rows);
-            let reduction = one(drive.run("run=1", rows));
-            seen(format!("{name}: net energy"), &reduction.energy.net, truth.0);
-            seen(format!("{name}: net charge"), &reduction.energy.charge, truth.1);
-            seen(format!("{name}: usable energy"), &reduction.usable.energy, usable.0);
-            seen(format!("{name}: usable charge"), &reduction.usable.charge, usable.1);
-        }
-    }
-    println!("inside, of {CARS}: {inside:#?}");
-    assert_eq!(inside.len(), 16);
-    for (name, count) in inside {
-        let share = f64::from(count) / CARS as f64;
-        assert!((0.90..=0.99).contains(&share), "{name}: {share} of the intervals hold the truth");
-    }
-}
-
 #[test]
 fn power_alone_gives_energy_and_no_charge() {
     let drive = plain();
