@@ -202,8 +202,8 @@ pub fn outside(discharge: &Discharge, sensors: &SensorErrors) -> Result<Outside,
     let tilted = tilted(&discharge, ampere);
     let tilted = self::beyond(&tilted, &self::fit(&tilted)?)?;
     let whole = fit.theta[0];
-    let figure = |value: f64, by_zero: f64, weights: [f64; 2]| {
-        let (ticks, priors) = spread(&fit, &beyond, weights);
+    let figure = |value: f64, by_zero: f64, weights: [f64; 2], by_voltage: [f64; THETA]| {
+        let (ticks, priors) = spread(&fit, &beyond, weights, by_voltage);
         let rounding = if discharge.from_full { 0.0 } else { whole * discharge.step / 2.0 * weights[0] };
         let hidden = if beyond.hidden > 0.0 { whole * HIDDEN.1 * weights[0] } else { 0.0 };
         // The walk goes on outside: independent of that inside.
@@ -219,18 +219,20 @@ pub fn outside(discharge: &Discharge, sensors: &SensorErrors) -> Result<Outside,
         sensors.with_zero(figure, (by_zero - value) / ampere)
     };
     let (charge, energy) = (beyond.charge(), beyond.energy());
-    let energy = figure(energy, tilted.energy(), beyond.voltage.volt)
+    let energy = figure(energy, tilted.energy(), beyond.voltage.volt, voltage_by_theta(&discharge, &fit, &beyond)?)
         .with_sensor(sources::VOLTAGE_GAIN, sensors.voltage_gain, "1", energy)
         .with_sensor(sources::VOLTAGE_ZERO, sensors.voltage_zero, "V", charge)
         .with_b(sources::VOLTAGE_OUTSIDE, beyond.by_voltage());
-    let charge = figure(charge, tilted.charge(), [1.0, 1.0]);
+    let charge = figure(charge, tilted.charge(), [1.0, 1.0], [0.0; THETA]);
     Ok(Outside { charge, energy, ticks: fit.ticks, span: beyond.span })
 }
 
-/// Standard uncertainties from the ticks and from the bend's prior of a figure that weighs what is above and below.
-fn spread(fit: &Fit, beyond: &Beyond, weights: [f64; 2]) -> (f64, f64) {
+/// Standard uncertainties from the ticks and from the bend's prior of a figure that weighs what is above and below, and
+/// that changes with theta by itself too.
+fn spread(fit: &Fit, beyond: &Beyond, weights: [f64; 2], by_itself: [f64; THETA]) -> (f64, f64) {
+    let [above, below] = &beyond.by_theta;
     let direction: Vec<f64> =
-        (0..THETA).map(|at| weights[0] * beyond.by_theta[0][at] + weights[1] * beyond.by_theta[1][at]).collect();
+        (0..THETA).map(|at| weights[0] * above[at] + weights[1] * below[at] + by_itself[at]).collect();
     let effect = |column: usize| (0..THETA).map(|row| direction[row] * fit.gain[(row, column)]).sum::<f64>();
     let squares = |columns: std::ops::Range<usize>| columns.map(|column| effect(column).powi(2)).sum::<f64>().sqrt();
     (squares(0..fit.ticks), squares(fit.ticks..fit.gain.ncols()))
@@ -368,25 +370,49 @@ fn beyond(discharge: &Discharge, fit: &Fit) -> Result<Beyond, Refused> {
         (0.0, 0.0)
     };
     charge[0] += hidden + late * DISPLAY_LAG_S.0;
-    let edges = [
-        first.value + half + (first.charge - discharge.ends[0].charge) / whole,
-        last.value + half - (discharge.ends[1].charge - last.charge) / whole,
-    ];
-    let parts = [(edges[0] + charge[0] / whole, edges[0]), (edges[1], edges[1] - charge[1] / whole)];
-    let voltage = voltage::means(&pieces(discharge), parts)?;
+    let voltage = voltages(discharge, &fit.theta, charge)?;
     Ok(Beyond { charge, by_theta, hidden, late, voltage, span: first.value - last.value })
 }
 
-/// Mean voltages between the ticks.
-fn pieces(discharge: &Discharge) -> Vec<Piece> {
-    let half = discharge.step / 2.0;
+/// The share of charge that is left when the display says d, as the fit finds it.
+fn left(d: f64, theta: &[f64; THETA]) -> f64 {
+    expected(d) + bend(d).iter().zip(&theta[1..]).map(|(mode, size)| mode * size / theta[0]).sum::<f64>()
+}
+
+/// Mean voltages above and below, each voltage at the share of charge that the fit gives it.
+fn voltages(discharge: &Discharge, theta: &[f64; THETA], charge: [f64; 2]) -> Result<Means, Refused> {
+    let (half, whole) = (discharge.step / 2.0, theta[0]);
+    let ends = (discharge.stretches.first().and_then(|s| s.first()), discharge.stretches.last().and_then(|s| s.last()));
+    let (Some(first), Some(last)) = ends else { return Err(Refused::TooFew) };
+    let edges = [
+        left(first.value + half, theta) + (first.charge - discharge.ends[0].charge) / whole,
+        left(last.value + half, theta) - (discharge.ends[1].charge - last.charge) / whole,
+    ];
+    let parts = [(edges[0] + charge[0] / whole, edges[0]), (edges[1], edges[1] - charge[1] / whole)];
     let pairs = discharge.stretches.iter().flat_map(|stretch| stretch.windows(2));
     let piece = |pair: &[TickPoint]| {
-        let volt = (pair[1].energy - pair[0].energy) / (pair[1].charge - pair[0].charge);
-        let (at, width) = ((pair[0].value + pair[1].value) / 2.0 + half, pair[0].value - pair[1].value);
-        (pair[1].charge > pair[0].charge && volt.is_finite()).then_some(Piece { at, width, volt })
+        let drawn = pair[1].charge - pair[0].charge;
+        let volt = (pair[1].energy - pair[0].energy) / drawn;
+        let at = left((pair[0].value + pair[1].value) / 2.0 + half, theta);
+        (drawn > 0.0 && volt.is_finite()).then_some(Piece { at, width: pair[0].value - pair[1].value, volt })
     };
-    pairs.filter_map(piece).collect()
+    voltage::means(&pairs.filter_map(piece).collect::<Vec<Piece>>(), parts)
+}
+
+/// What the energy outside changes with theta by the mean voltages alone: a display bent otherwise puts the voltages that
+/// were seen at other shares of the charge, and what lies outside further away or nearer.
+fn voltage_by_theta(discharge: &Discharge, fit: &Fit, beyond: &Beyond) -> Result<[f64; THETA], Refused> {
+    let small = 1e-3 * fit.theta[0];
+    let mut derivative = [0.0; THETA];
+    for (at, derivative) in derivative.iter_mut().enumerate() {
+        let mut theta = fit.theta;
+        theta[at] += small;
+        let charge = [0, 1].map(|side| beyond.charge[side] + beyond.by_theta[side][at] * small);
+        let means = voltages(discharge, &theta, charge)?;
+        let change = |side: usize| beyond.charge[side] * (means.volt[side] - beyond.voltage.volt[side]);
+        *derivative = (change(0) + change(1)) / small;
+    }
+    Ok(derivative)
 }
 
 #[cfg(test)]

@@ -7,7 +7,7 @@
 //! the prior as it was, and a long one narrows it by itself.
 //!
 //! Admitted weak steps: the prior's numbers are common practice, no source; the load outside is taken to be like that inside
-//! to 0.4 % of the voltage; the display's bend is left out of d. Knows no charge and forms no figure.
+//! to 0.4 % of the voltage. Knows no display and forms no figure.
 
 use nalgebra::{DMatrix, DVector};
 

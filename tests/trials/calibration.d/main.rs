@@ -134,8 +134,9 @@ impl Row {
 
 /// The trial's last line.
 fn last_line(count: u64, rows: &[Row]) -> String {
-    let share = |begins: &str| {
-        let of: Vec<&Row> = rows.iter().filter(|row| row.name.starts_with(begins)).collect();
+    let share = |name: &str| {
+        let parts = format!("{name} ");
+        let of: Vec<&Row> = rows.iter().filter(|row| row.name == name || row.name.starts_with(&parts)).collect();
         let (inside, tests) = of.iter().fold((0, 0), |sum, row| (sum.0 + row.inside, sum.1 + row.tests));
         inside as f64 / tests.max(1) as f64
     };
