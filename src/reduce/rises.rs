@@ -11,9 +11,9 @@ use super::input::RunInput;
 use crate::format;
 use crate::ledger::Phase;
 
-/// Beyond a step of the display, a rise by more than this is no bend of the display and no noise, percent: common
-/// practice, no source.
-const RISE_PERCENT: f64 = 2.0;
+/// Beyond a step of the display, a rise by more than this is no bend of the display, no late answer to a long braking and no
+/// small correction of itself (those end a stretch of ticks, no discharge), percent: common practice, no source.
+const RISE_PERCENT: f64 = 4.0;
 /// Readings are held against those of this time before, s, and of so much charge moved since, as a share of the whole:
 /// over more, the bend of a display looks like a rise. Common practice, no source.
 const BACK_S: f64 = 600.0;
