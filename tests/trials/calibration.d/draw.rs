@@ -170,8 +170,8 @@ fn pack(chance: &mut Chance, text: &mut String, amp_hours: f64, cells: u32, degr
 /// The battery computer and its display: bent by the priors of the method, and with what the method does not know.
 fn display(chance: &mut Chance, text: &mut String) {
     let bottom = chance.between(2.5, 8.0);
-    let bend = bend(chance);
     let step = chance.of(&[0.5, 1.0]);
+    let bend = bend(chance, step);
     let rounding = chance.of(&["nearest", "nearest", "down", "up"]);
     let filter = chance.between(0.0, 15.0);
     let counting = chance.normal(0.01);
@@ -192,8 +192,9 @@ fn display(chance: &mut Chance, text: &mut String) {
     }
 }
 
-/// The bend, in points: six modes as high as the method assumes, in every other test of the method's own shapes, else of others.
-fn bend(chance: &mut Chance) -> String {
+/// The bend, in points: six modes as high as the method assumes, in every other test of the method's own shapes, else of
+/// others; and every tick early or late by a tenth of a step (%) for itself.
+fn bend(chance: &mut Chance, step: f64) -> String {
     let own = chance.one_in(2.0);
     // Legendre's polynomials by their recurrence, times what is nothing at both ends.
     let other = |mode: usize, x: f64| {
@@ -209,14 +210,17 @@ fn bend(chance: &mut Chance) -> String {
         0 => 4.0 * x * (1.0 - x),
         _ => libm::sin((mode + 1) as f64 * std::f64::consts::PI * x),
     };
-    let at = |point: usize| point as f64 / 100.0;
-    let mut bend = [0.0; 101];
+    let last = (100.0 / step) as usize;
+    let at = |point: usize| point as f64 / last as f64;
+    let mut bend: Vec<f64> = (0..=last).map(|_| chance.normal(0.1 * step)).collect();
+    (bend[0], bend[last]) = (0.0, 0.0);
     for (index, deviation) in BEND_SD.iter().enumerate() {
-        let highest = (0..=100).map(|point| mode(index, at(point)).abs()).fold(0.0, f64::max);
+        let highest = (0..=last).map(|point| mode(index, at(point)).abs()).fold(0.0, f64::max);
         let height = chance.normal(100.0 * deviation / highest);
         bend.iter_mut().enumerate().for_each(|(point, sum)| *sum += height * mode(index, at(point)));
     }
-    let points: Vec<String> = bend.iter().enumerate().map(|(point, sum)| format!("[{point}, {sum:.5}]")).collect();
+    let point = |(point, sum): (usize, &f64)| format!("[{}, {sum:.5}]", at(point) * 100.0);
+    let points: Vec<String> = bend.iter().enumerate().map(point).collect();
     points.join(", ")
 }
 
