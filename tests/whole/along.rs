@@ -24,6 +24,7 @@ fn scenario() -> Scenario {
     let text = fs::read_to_string(root().join("recordings/demo-scenario.toml")).expect("the scenario");
     let text = [
         ("capacity_ah = 148", "capacity_ah = 50"),
+        ("assumed_energy_kwh = 48", "assumed_energy_kwh = 16.2"),
         ("turns = [\"Orrindale\", \"Tollen Cross\"]", "turns = [\"Sallowmere\", \"Tollen Cross\"]"),
         ("start_km = 96.8", "start_km = 30.0"),
         ("start_s = 4321.7", "start_s = 700.0"),
