@@ -2,7 +2,12 @@
 //!
 //! Knows where one can turn, where the charger is, how high and where the road lies. Plans nothing and drives nothing.
 
+mod gpx;
+mod line;
 mod written;
+
+pub use self::gpx::read as read_gpx;
+pub use self::line::{Line, LinePoint, Unfit, Written, written as write};
 
 use std::path::Path;
 

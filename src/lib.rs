@@ -13,6 +13,7 @@ pub mod quantity;
 pub mod time;
 pub mod document;
 pub mod format;
+pub mod geodesy;
 pub mod course;
 pub mod card;
 pub mod observation;

@@ -5,6 +5,7 @@
 mod adapter_search;
 mod card;
 mod check;
+mod course;
 mod demo;
 mod ingest;
 mod playback;
@@ -38,6 +39,8 @@ struct Arguments {
 enum Command {
     /// Say everything that is wrong with a signal map, and what of it a recording shows
     Check(check::Arguments),
+    /// Check a course, or make one from a track or a recorded drive
+    Course(course::Arguments),
     /// Write, check or seal a test card
     Card(card::Arguments),
     /// Read recordings into a data set
@@ -103,6 +106,7 @@ enum Outcome {
 pub fn main() -> ExitCode {
     let outcome = match Arguments::parse().command {
         Command::Check(arguments) => check::run(&arguments),
+        Command::Course(arguments) => course::run(&arguments),
         Command::Card(arguments) => card::run(&arguments),
         Command::Ingest(arguments) => ingest::run(&arguments),
         Command::Reduce(arguments) => reduce::run(&arguments),

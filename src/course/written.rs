@@ -8,6 +8,7 @@ use serde::Deserialize;
 
 use super::{Course, Direction, Finish, Place, Position, Side, Stretch, Turn};
 use crate::document::{Document, Fault, did_you_mean};
+use crate::geodesy::geodesic;
 use crate::quantity::{Metre, MetrePerSecond};
 use crate::time::Span;
 
@@ -17,8 +18,8 @@ const KM_MAX: f64 = 10_000.0;
 const TURN_KM: f64 = 1.0;
 /// A turn's mean speed where the file gives no time for it (common practice, no source).
 const TURN_KMH: f64 = 40.0;
-/// How much further apart two positions may lie than the road between them is long, before it is said: the straight
-/// distance is reckoned on a sphere, good to 0.6 %.
+/// How much further apart two positions may lie than the road between them is long, before it is said: distances along a road
+/// are often rounded to 100 m.
 const CHORD_SLACK: f64 = 1.01;
 
 #[derive(Deserialize)]
@@ -302,7 +303,8 @@ impl Check<'_> {
     fn chords(&mut self, course: &Course) {
         for (index, pair) in course.places.windows(2).enumerate() {
             if let (Some(from), Some(to)) = (pair[0].position, pair[1].position) {
-                let (chord, road) = (chord(from, to), (pair[1].at - pair[0].at).0);
+                let place = |at: Position| (at.latitude_deg, at.longitude_deg);
+                let (chord, road) = (geodesic(place(from), place(to)), (pair[1].at - pair[0].at).0);
                 if 0.0 < road && road * CHORD_SLACK < chord {
                     let what = format!("{:.1} km of road, but {:.1} km apart", road / 1e3, chord / 1e3);
                     let fault = self.document.fault_at_key(&format!("place.{}.position", index + 1), what);
@@ -311,12 +313,4 @@ impl Check<'_> {
             }
         }
     }
-}
-
-/// Great-circle distance on a sphere of the earth's mean radius, m (haversine).
-fn chord(from: Position, to: Position) -> f64 {
-    let half = |a: f64, b: f64| libm::sin((b - a).to_radians() / 2.0);
-    let (north, east) = (half(from.latitude_deg, to.latitude_deg), half(from.longitude_deg, to.longitude_deg));
-    let cosines = libm::cos(from.latitude_deg.to_radians()) * libm::cos(to.latitude_deg.to_radians());
-    2.0 * 6_371_008.8 * libm::asin((north * north + cosines * east * east).sqrt().min(1.0))
 }

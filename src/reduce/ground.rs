@@ -11,12 +11,12 @@ mod wheel;
 
 use super::estimate::{Estimate, Kind};
 use super::fill::Fill;
-use super::geodesy;
 use super::input::RunInput;
 use super::reduction::Test;
 use super::sources;
 use super::speed_check::Dials;
 use crate::format;
+use crate::geodesy;
 use clean::{APART_S, Clean, Kept, position};
 use wheel::Wheel;
 

@@ -17,7 +17,6 @@ pub mod voltage;
 pub mod capacity;
 pub mod discharge;
 pub mod energy;
-pub mod geodesy;
 pub mod ground;
 pub mod way;
 pub mod speed_check;

@@ -5,9 +5,9 @@
 //!
 //! Corrects no fix.
 
-use super::super::geodesy::{self, Position};
 use super::super::input::{Fix, RunInput};
 use super::wheel::Wheel;
+use crate::geodesy::{self, Position};
 
 /// No car of such a test is faster, m/s.
 pub const SPEED_MAX: f64 = 100.0;

@@ -4,10 +4,10 @@
 //! the road between them is long enough to lead past it. Turns are where the position along the course turns back,
 //! whatever way the car's nose points. Plans nothing.
 
-use super::super::geodesy::Plane;
 use super::super::ground::clean::{SPEED_MAX, position};
 use super::super::input::Fix;
 use crate::course::Course;
+use crate::geodesy::Plane;
 
 /// A fix may lie this far off the road, m, and lengths of roads be wrong by this much, in parts: common practice, no source.
 const SLACK_M: f64 = 300.0;

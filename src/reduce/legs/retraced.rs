@@ -2,8 +2,8 @@
 //!
 //! Compares places some 100 m apart. Knows no course; a path that does not retrace itself cleanly has no turn.
 
-use super::super::geodesy::{Plane, Position};
 use super::along::Turn;
+use crate::geodesy::{Plane, Position};
 
 /// Places of the path are kept so far apart, m.
 const KEPT_M: f64 = 100.0;
