@@ -1,7 +1,7 @@
 //! Parts of the demo's recording, and two of them joined by a card: usable capacity must still hold the truth that the
 //! rehearsal's model knows.
 //!
-//! The truth is the project's own; how often intervals hold it over many cars is a test of the reduce room.
+//! The truth is the project's own; how often intervals hold it over many cars is the trial `calibration`.
 
 use std::io::{BufRead, BufReader, Write};
 use std::ops::Range;
@@ -49,7 +49,7 @@ fn a_part_of_the_discharge_gives_the_whole() {
     let folder = scratch();
     // From 100 % to 38 %, and from 60 % to 21 %, displayed.
     let (upper, lower) = (part(0..880_000, folder.path()), part(590_000..1_085_000, folder.path()));
-    for (run, span, widest) in [(&upper, 55.0..62.0, 0.05), (&lower, 35.0..42.0, 0.06)] {
+    for (run, span, widest) in [(&upper, 55.0..62.0, 0.06), (&lower, 35.0..42.0, 0.08)] {
         let json = reduced(&[run]);
         assert_eq!(json["usable_capacity"]["method"], "partial", "{json}");
         let spanned = json["usable_capacity"]["span_percent"].as_f64().expect("a span");
