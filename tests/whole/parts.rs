@@ -1,7 +1,7 @@
 //! Parts of the demo's recording, and two of them joined by a card: usable capacity must still hold the truth that the
 //! rehearsal's model knows.
 //!
-//! The truth is the project's own; how often intervals hold it over many cars is a test of the reduce room.
+//! The truth is the project's own; how often intervals hold it over many cars is the trial `calibration`.
 
 use std::io::{BufRead, BufReader, Write};
 use std::ops::Range;
