@@ -40,6 +40,20 @@ fn reduced(path: &Path, faulty: &mut bool) -> Result<(Reduction, Option<f64>), F
     Ok((reduce::reduce(&loaded.runs, Some(&card), &Options::default()), odometer))
 }
 
+/// A run that two of the tests have in common: they are no two tests.
+fn shared(tests: &[(Reduction, Option<f64>)]) -> Option<Fault> {
+    let name = |test: &Reduction| test.card.clone().unwrap_or_default();
+    for (at, (test, _)) in tests.iter().enumerate() {
+        let before = tests[..at].iter().map(|(other, _)| other);
+        let both = |other: &&Reduction| other.runs.iter().any(|run| test.runs.iter().any(|same| same.name == run.name));
+        if let Some(other) = before.into_iter().find(both) {
+            let what = format!("has a run in common with {}", name(other));
+            return Some(Fault::whole(name(test), what).remedy("give each test once"));
+        }
+    }
+    None
+}
+
 pub fn run(arguments: &Arguments) -> Outcome {
     let mut faulty = false;
     let mut tests: Vec<(Reduction, Option<f64>)> = Vec::new();
@@ -54,6 +68,9 @@ pub fn run(arguments: &Arguments) -> Outcome {
         let what = format!("is of vehicle {}, the first test of {vehicle}", other.vehicle);
         let name = other.card.clone().unwrap_or_default();
         return say::not_done(&Fault::whole(name, what).remedy("give the tests of one car"));
+    }
+    if let Some(fault) = shared(&tests) {
+        return say::not_done(&fault);
     }
     let of = |charge: bool| {
         let test = |(test, odometer): &(Reduction, Option<f64>)| {

@@ -13,6 +13,7 @@ use crate::format::{self, line};
 use crate::plan::turning::{Act, Rules};
 use crate::plan::{Advice, Here, Limits, Outlook, State, advice, advise, outlook};
 use crate::quantity::{ConsumptionUnit, Joule, Metre};
+use crate::reduce::estimate::coverage_factor_95;
 
 /// What goes with every plan for the road.
 const CAUTION: &str = "The driver drives, a passenger works the computer. Never let a car stop in traffic: keep the reserve that \
@@ -111,11 +112,21 @@ fn place(arguments: &Arguments, course: &Course, name: &str) -> Result<usize, Fa
     })
 }
 
+/// Where the car is: by the name of a place, else by its distance along the course.
+fn at(arguments: &Arguments, course: &Course) -> Result<Metre, Fault> {
+    let (named, distance) = (place(arguments, course, &arguments.at), arguments.at.parse::<f64>());
+    let (Err(_), Ok(km)) = (&named, distance) else { return named.map(|at| course.places[at].at) };
+    let ends = course.places.first().zip(course.places.last()).map_or((0.0, 0.0), |(a, b)| (a.at.km(), b.at.km()));
+    if (ends.0..=ends.1).contains(&km) {
+        return Ok(Metre::from_km(km));
+    }
+    let what = format!("--at {} is not on the course", arguments.at);
+    let remedy = format!("give {} to {} km, or the name of a place", ends.0, ends.1);
+    Err(Fault::whole(arguments.course.display().to_string(), what).remedy(remedy))
+}
+
 fn advised(arguments: &Arguments, course: &Course) -> Result<Advice, Fault> {
-    let at = match arguments.at.parse::<f64>() {
-        Ok(km) => Metre::from_km(km),
-        Err(_) => course.places[place(arguments, course, &arguments.at)?].at,
-    };
+    let at = at(arguments, course)?;
     let direction = if arguments.direction == Way::Out { Direction::Out } else { Direction::Back };
     let not_at = arguments.taken.as_ref().map(|name| place(arguments, course, name)).transpose()?;
     let per_metre = |wh_per_km: f64| ConsumptionUnit::WhPerKm.to_joule_per_metre(wh_per_km);
@@ -149,11 +160,15 @@ fn text(arguments: &Arguments, course: &Course, advice: &Advice) -> String {
         State::NoWay => "From here no charger can be reached on this course.",
     };
     let mut text = if word.is_empty() { String::new() } else { format::wrap("", word, 0) };
-    let per_metre = ConsumptionUnit::WhPerKm.to_joule_per_metre(arguments.wh_per_km);
     let end = |judged: &advice::Judged| {
         let kwh = |joule: f64| Joule(joule).kwh();
-        let left = format::figure(kwh(judged.left.mean), Some(1.96 * kwh(judged.left.u)), "kWh");
-        let way = format::significant(judged.left.mean / per_metre / 1e3, 2);
+        let wide = coverage_factor_95(outlook::DOF);
+        let left = format::figure(kwh(judged.left.mean), Some(wide * kwh(judged.left.u)), "kWh");
+        let per_km = match judged.sequence.arriving {
+            Direction::Back => arguments.wh_per_km_back.unwrap_or(arguments.wh_per_km),
+            Direction::Out => arguments.wh_per_km,
+        };
+        let way = format::significant(judged.left.mean / ConsumptionUnit::WhPerKm.to_joule_per_metre(per_km) / 1e3, 2);
         format!(
             "{} after {}; {left} left there, some {way} km",
             name(judged.sequence.end()),
@@ -178,6 +193,14 @@ fn text(arguments: &Arguments, course: &Course, advice: &Advice) -> String {
         let first = missed.sequence.acts.first().map_or("", |(place, _)| name(*place));
         let said = format!("{first}, then {}; {} of displayed 0 % before it", end(missed), chance(missed.zero));
         text += &line("If that is missed", &said);
+    }
+    if advice.plan.is_some() {
+        let said = match &advice.spare {
+            Some(way) if way.trip.length() == 0.0 => "a safe stop is there".into(),
+            Some(way) => format!("{}, {} on", name(way.end()), km(way.trip.length())),
+            None => "the course names no other charger and no safe stop that can be reached from it".into(),
+        };
+        text += &line("If it is taken", &said);
     }
     if let Some(last) = advice.last {
         text += &line("Last moment", &format!("{}, {} ahead", name(last.place), km(last.ahead)));
@@ -225,6 +248,10 @@ fn as_json(course: &Course, advice: &Advice) -> serde_json::Value {
         "plan": advice.plan.as_ref().map(plan),
         "ahead_km": advice.ahead / 1e3,
         "if_missed": advice.if_missed.as_ref().map(plan),
+        "spare": advice.spare.as_ref().map(|way| json!({
+            "place": course.places[way.end()].name,
+            "km": way.trip.length() / 1e3,
+        })),
         "last": advice.last.map(|last| json!({ "place": course.places[last.place].name, "ahead_km": last.ahead / 1e3 })),
     })
 }

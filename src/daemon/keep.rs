@@ -205,14 +205,18 @@ impl Keeper {
             let ended = guarded(&mut self.session, |session| session.end_current(why));
             let done = ended.is_ok();
             self.note(ended);
-            if done {
+            // While the disk is waited for there is no run to end: what is held is in none.
+            if done && self.waiting.is_none() {
                 self.held.clear();
+            }
+            if done {
                 break;
             }
         }
         self.sync();
-        if !self.held.frames.is_empty() && self.waiting.is_some() {
-            tracing::error!("{} frames observed last could not be kept", self.held.frames.len());
+        let lost = self.held.frames.len() + self.held.rest.len();
+        if lost > 0 && self.waiting.is_some() {
+            tracing::error!("{lost} frames and other items observed last could not be kept: {}", told::NO_ROOM_AT_END);
         }
         self.session.take_ended().into_iter().for_each(|closing| self.upkeep.finish(closing));
         let over = || patience.is_some_and(|patience| self.clock.now() - began >= patience);

@@ -18,6 +18,9 @@ use crate::time::Span;
 pub const FILES_NEXT_TIME: &str =
     "stopped before every run had its final files; the next start makes them, nothing is lost";
 
+/// Why what was observed last is lost, and what helps.
+pub const NO_ROOM_AT_END: &str = "the disk was full until the stop; make room, by moving finished runs elsewhere";
+
 /// What a panic said.
 pub fn panic_text(panic: &(dyn Any + Send)) -> &str {
     let text = panic.downcast_ref::<String>().map(String::as_str);

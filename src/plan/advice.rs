@@ -89,6 +89,8 @@ pub struct Advice {
     pub if_missed: Option<Judged>,
     /// The last place at which one can turn (or arrive) and be safe.
     pub last: Option<LastMoment>,
+    /// The way on from the plan's charger if that is taken or dead; `None` where the course names none.
+    pub spare: Option<Sequence>,
 }
 
 /// What to do from here. `before`: the plan as it was said last.
@@ -103,15 +105,16 @@ pub fn advise(
     let judge = Judge { course, here, outlook, limits, rules };
     let all = judge.all(rules);
     let Some(shortest) = all.first().cloned() else {
-        return Advice { state: State::NoWay, plan: None, ahead: 0.0, if_missed: None, last: None };
+        return Advice { state: State::NoWay, plan: None, ahead: 0.0, if_missed: None, last: None, spare: None };
     };
     let Some(best) = judge.best(&all) else {
         let ahead = judge.ahead(&shortest.sequence);
         let limits = Limits { covers_alternative: false, ..*limits };
-        let spare = Judge { limits: &limits, ..judge };
-        let state = if spare.is_safe(&shortest) { State::NoSpare } else { State::TooLate };
-        let last = spare.last_moment();
-        return Advice { state, plan: Some(shortest), ahead, if_missed: None, last };
+        let without = Judge { limits: &limits, ..judge };
+        let state = if without.is_safe(&shortest) { State::NoSpare } else { State::TooLate };
+        let last = without.last_moment();
+        let spare = judge.spare(&shortest.sequence);
+        return Advice { state, plan: Some(shortest), ahead, if_missed: None, last, spare };
     };
     let plan = judge.kept(&all, &best, before).unwrap_or(best);
     let ahead = judge.ahead(&plan.sequence);
@@ -122,7 +125,8 @@ pub fn advise(
     });
     let last = judge.last_moment();
     let only = plan.sequence.acts == shortest.sequence.acts;
-    Advice { state: if only { State::GoNow } else { State::Safe }, plan: Some(plan), ahead, if_missed, last }
+    let spare = judge.spare(&plan.sequence);
+    Advice { state: if only { State::GoNow } else { State::Safe }, plan: Some(plan), ahead, if_missed, last, spare }
 }
 
 struct Judge<'a> {
@@ -156,13 +160,16 @@ impl Judge<'_> {
         }
     }
 
+    /// The way on from where a sequence ends.
+    fn spare(&self, sequence: &Sequence) -> Option<Sequence> {
+        alternative(self.course, sequence.end(), sequence.arriving, self.rules)
+    }
+
     /// Least energy that must be left at a charger, J.
     fn floor(&self, sequence: &Sequence) -> f64 {
-        let next = self
-            .limits
-            .covers_alternative
-            .then(|| alternative(self.course, sequence.end(), sequence.arriving, self.rules.trailer));
-        let next = next.flatten().map_or(0.0, |way| self.outlook.need(&way.trip).mean);
+        // Where the course names no way on there is nothing to cover, which is said beside the plan.
+        let next = if self.limits.covers_alternative { self.spare(sequence) } else { None };
+        let next = next.map_or(0.0, |way| self.outlook.need(&way.trip).mean);
         self.limits.floor.max(next)
     }
 

@@ -107,7 +107,7 @@ const BEND: f64 = 0.02;
 /// of what is known: common practice, no source.
 const BELOW_U: [f64; 2] = [0.01, 0.2];
 /// Degrees of freedom of widths that are themselves guesses: common practice, no source.
-const DOF: f64 = 12.0;
+pub const DOF: f64 = 12.0;
 
 impl Outlook {
     /// From readings alone, with the widths of common practice.

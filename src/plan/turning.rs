@@ -124,14 +124,14 @@ pub fn shortest(course: &Course, here: Here, rules: &Rules) -> Option<Sequence> 
 
 /// The shortest way on from a charger at which the car arrived in a direction, to another charger or a safe stop; `None` where
 /// there is none.
-pub fn alternative(course: &Course, place: usize, direction: Direction, trailer: bool) -> Option<Sequence> {
+pub fn alternative(course: &Course, place: usize, direction: Direction, rules: &Rules) -> Option<Sequence> {
     let ends = |end: usize, direction: Direction| {
         let found = &course.places[end];
         let open = |side: Option<Side>| side.is_some_and(|side| side.admits(direction));
-        open(found.refuge) || end != place && open(found.charger)
+        open(found.refuge) || end != place && Some(end) != rules.not_at && open(found.charger)
     };
     let here = Here { at: course.places[place].at, direction };
-    let rules = Rules { trailer, ..Rules::default() };
+    let rules = Rules { passing: None, ..*rules };
     grown(course, here, &rules, far(course), &ends, true).into_iter().next()
 }
 

@@ -119,12 +119,7 @@ pub(super) fn of(test: &Test<'_>, axis: Option<&Axis<'_>>, totals: &Totals, way:
         found.halves = looker.halves(zero);
     }
     found.halves_ratio = found.halves.as_ref().and_then(|[first, second]| {
-        // What is by chance in one half is not that of the other.
-        let own = |part: &Part, half: usize| {
-            let chance = [sources::SAMPLING, sources::GAPS];
-            let own = |figure: Estimate, source: &Source| figure.renamed(source, &Source::numbered(&source.0, half));
-            Some(chance.iter().fold(part.consumption.clone()?, own))
-        };
+        let own = |part: &Part, half: usize| Some(part.consumption.as_ref()?.of_part(half, &sources::CHANCE));
         own(second, 2)?.ratio(&own(first, 1)?)
     });
     found

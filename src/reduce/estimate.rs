@@ -116,6 +116,12 @@ impl Estimate {
         self.with_b(source, half_width / 3f64.sqrt())
     }
 
+    /// As of one of several parts: what is by chance in a part is not that of another.
+    pub fn of_part(&self, part: usize, chance: &[Source]) -> Self {
+        let own = |figure: Self, source: &Source| figure.renamed(source, &Source::numbered(&source.0, part));
+        chance.iter().fold(self.clone(), own)
+    }
+
     /// With one source under another name: of parts of a whole, an error that each part has for itself.
     pub fn renamed(&self, source: &Source, name: &Source) -> Self {
         let rename = |c: &Component| Component { source: name.clone(), ..c.clone() };

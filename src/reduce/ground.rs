@@ -141,7 +141,7 @@ pub(super) fn of(test: &Test<'_>, problems: &mut Vec<String>) -> Ground {
             ));
         }
     }
-    distance(&way, ratio.as_ref(), &mut ground);
+    distance(&way, ratio.as_ref(), test.tolerances.speed_scale, &mut ground);
     let moved = ground.shares.iter().sum::<f64>() > 0.0;
     if ground.distance.is_none() && moved {
         let why = if ground.shares[2] > 1.0 - SEEN_MIN {
@@ -172,7 +172,7 @@ fn tell(run: &RunInput, clean: &Clean, problems: &mut Vec<String>) {
     }
 }
 
-fn distance(way: &Way, ratio: Option<&Ratio>, ground: &mut Ground) {
+fn distance(way: &Way, ratio: Option<&Ratio>, wheels_u: f64, ground: &mut Ground) {
     let scale = ratio.map_or(1.0, |ratio| ratio.value);
     let parts = [way.by_speed, way.by_line + way.apart, scale * way.bridged];
     let whole: f64 = parts.iter().sum();
@@ -200,7 +200,9 @@ fn distance(way: &Way, ratio: Option<&Ratio>, ground: &mut Ground) {
             .with_b(sources::SATELLITE_SPEED, scaled)
             .with_b(sources::SATELLITE_NOISE, way.noise_u())
             .with_b(sources::BRIDGED, scale * scatter * way.bridged_squares.sqrt())
-            .with_bound(sources::FIXES_APART, APART * way.apart),
+            .with_bound(sources::FIXES_APART, APART * way.apart)
+            // Without a ratio of this drive the wheels bridge at their own scale.
+            .with_b(sources::SPEED_SCALE, if ratio.is_none() { wheels_u * parts[2] } else { 0.0 }),
     );
 }
 

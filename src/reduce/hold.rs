@@ -159,7 +159,8 @@ impl Shares {
         }
         let share = |of: fn(&judge::Part) -> f64| {
             let [value, low, high] = judged.held.each_ref().map(|held| (of(held) / of(&all)).min(1.0));
-            Share { value, u: (high - low).abs() / 2.0 }
+            // It may fall either way: where the speed lies in the middle of the tolerance it does both ways.
+            Share { value, u: (low - value).abs().max((high - value).abs()) }
         };
         let mean = all.speed / all.seconds;
         let spread = (all.speed_squared / all.seconds - mean * mean).max(0.0).sqrt();

@@ -80,6 +80,7 @@ struct Json<'a> {
     assumed: &'a [String],
     stated: &'a [String],
     open_contactors_current_a: Option<f64>,
+    zero: Option<Zero>,
     budgets: Budgets,
     charging: Vec<charging::SessionJson<'a>>,
     unexplained_rises: Vec<charging::RiseJson<'a>>,
@@ -88,6 +89,15 @@ struct Json<'a> {
     conditions: conditions::ConditionsJson<'a>,
     claims: Vec<conditions::ClaimJson<'a>>,
     problems: &'a [String],
+}
+
+/// The current's zero that was taken off.
+#[derive(Serialize)]
+struct Zero {
+    current_a: f64,
+    u_reading_a: f64,
+    u_drift_a: f64,
+    open_s: f64,
 }
 
 #[derive(Serialize)]
@@ -325,6 +335,12 @@ impl Reduction {
             assumed: &self.assumed,
             stated: &self.stated,
             open_contactors_current_a: self.open_current.map(|(current, _)| current),
+            zero: self.zero.map(|zero| Zero {
+                current_a: zero.current,
+                u_reading_a: zero.by_reading,
+                u_drift_a: zero.by_drift,
+                open_s: zero.seconds,
+            }),
             budgets: Budgets {
                 net_kwh: budget(self.energy.net.as_ref(), JOULE_PER_KWH),
                 distance_km: budget(self.way.counting(), 1e3),

@@ -14,6 +14,7 @@ use super::ground;
 use super::ground::clean::position;
 use super::portion::Portion;
 use super::reduction::Test;
+use super::sources;
 use super::way::Way;
 use along::{Matcher, Track, Turn};
 pub use height::Height;
@@ -235,7 +236,9 @@ fn pairs(test: &Test<'_>, way: &Way, totals: &Totals, portions: &[Portion]) -> V
         pairs.push(Pair {
             first,
             mean: consumption(test, way, totals, &a.plus(b)),
-            difference: one.zip(other).map(|(one, other)| one.sub(&other)),
+            difference: one
+                .zip(other)
+                .map(|(one, other)| one.of_part(1, &sources::CHANCE).sub(&other.of_part(2, &sources::CHANCE))),
         });
         first += 2;
     }

@@ -220,7 +220,9 @@ fn cycle(
         .with_b(sources::SOC_ROUNDING, fallen / risen * rounding)
         .with_b(sources::BEND, bend);
     let out = energy.net.as_ref();
-    plug.out_by_in = charge.into_pack.as_ref().zip(out).and_then(|(into, out)| out.ratio(&into.product(&share)));
+    plug.out_by_in = charge.into_pack.as_ref().zip(out).and_then(|(into, out)| {
+        out.of_part(1, &sources::CHANCE).ratio(&into.of_part(2, &sources::CHANCE).product(&share))
+    });
     let Some((metered, at)) = charge.metered.as_ref().zip(charge.at) else {
         plug.why =
             if charge.metered.is_some() { "the card does not say where it was metered".into() } else { String::new() };

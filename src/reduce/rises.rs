@@ -98,7 +98,8 @@ pub fn of(run: &RunInput, soc: usize) -> Vec<Rise> {
     let mut before: VecDeque<(f64, f64, f64)> = VecDeque::new();
     for second in run.summary.seconds.iter().filter(|second| second.t >= WAKING_S) {
         let (reading, charge) = (f64::from(second.soc[soc]), drawn(second));
-        if !reading.is_finite() || !charge.is_finite() {
+        // At its ends a display stands still while charge moves: that is no rise.
+        if !(reading > 0.0 && reading < 100.0 && charge.is_finite()) {
             continue;
         }
         let level = reading + charge / whole * 100.0;

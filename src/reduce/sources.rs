@@ -38,6 +38,9 @@ macro_rules! sources {
     };
 }
 
+/// What is by chance in one part of a test and not the same in another: see [`super::Estimate::of_part`].
+pub const CHANCE: [Source; 3] = [SAMPLING, GAPS, JOINS];
+
 sources! {
     /// The current sensor's gain.
     CURRENT_GAIN Systematic "current gain";

@@ -17,16 +17,15 @@ pub const TEN_THOUSAND_KM: f64 = 1e7;
 /// Tests of one car differ by so much from day to day (temperature, rest, how the charge ended), one standard uncertainty in
 /// parts of the figure: common practice, no source.
 pub const DAY_TO_DAY: f64 = 0.01;
-/// Sources that tests of one car share.
-const SHARED: [Source; 8] = [
+/// Sources that tests of one car share. The current's zero drifts, and the display's bend acts otherwise on every span: they
+/// are taken as another one in each test, which never makes a change look surer than it is.
+const SHARED: [Source; 6] = [
     sources::CURRENT_GAIN,
-    sources::CURRENT_ZERO,
     sources::VOLTAGE_GAIN,
     sources::VOLTAGE_ZERO,
     sources::POWER_GAIN,
     sources::POWER_ZERO,
     sources::SKEW,
-    sources::BEND,
 ];
 
 /// One test.

@@ -133,16 +133,49 @@ fn mean_of_least(s: f64, from: f64, to: f64) -> f64 {
     }
 }
 
+/// Observed time outside charging up to moments, s, as the seconds have it.
+struct OpenTime(Vec<(f64, f64)>);
+
+impl OpenTime {
+    fn of(seconds: &[Second]) -> Self {
+        let mut open = 0.0;
+        let mut last: Option<&Second> = None;
+        let times = seconds.iter().map(|second| {
+            let before = last.replace(second).unwrap_or(second);
+            if second.phase != Phase::Charge {
+                open += observed(before, second);
+            }
+            (second.t, open)
+        });
+        Self(times.collect())
+    }
+
+    /// Up to a moment: straight between the seconds.
+    fn at(&self, t: f64) -> f64 {
+        let after = self.0.partition_point(|(end, _)| *end < t);
+        match (after.checked_sub(1).and_then(|before| self.0.get(before)), self.0.get(after)) {
+            (Some((from, a)), Some((to, b))) => a + (b - a) * (t - from) / (to - from),
+            (Some((_, open)), None) | (None, Some((_, open))) => *open,
+            (None, None) => 0.0,
+        }
+    }
+}
+
+fn observed(from: &Second, to: &Second) -> f64 {
+    (to.t - from.t - (to.sums.time_unobserved - from.sums.time_unobserved)).max(0.0)
+}
+
 /// Takes a zero off everything that was integrated with it.
 fn shift(run: &mut RunSummary, zero: f64) {
     let voltage = super::fill::mean_voltage(run);
-    let start = run.first().map_or(0.0, |first| first.t);
+    let open = OpenTime::of(&run.seconds);
     let point = |point: &mut Point| {
-        let time = point.t - start - point.sums.time_unobserved;
         point.sums.energy_out -= zero * point.volt_seconds;
-        point.sums.charge_out -= zero * time;
-        let reading =
-            |reading: &mut Reading| reading.energy -= zero * voltage * (reading.t - start - reading.unobserved);
+        point.sums.charge_out -= zero * open.at(point.t);
+        let reading = |reading: &mut Reading| {
+            let energy = zero * voltage * open.at(reading.t);
+            reading.energy -= if energy.is_finite() { energy } else { 0.0 };
+        };
         reading(&mut point.odometer);
         reading(&mut point.counters[0]);
     };
@@ -176,15 +209,15 @@ fn shift(run: &mut RunSummary, zero: f64) {
 /// The same of the seconds, whose charging counts too; `voltage` stands in where none was read.
 fn shift_seconds(seconds: &mut [Second], zero: f64, voltage: f64) {
     let (mut open, mut charging, mut charged) = (0.0, 0.0, 0.0);
-    let mut last: Option<(f64, f64)> = None;
+    let mut last: Option<Second> = None;
     for second in seconds {
-        let (t, unobserved) = (second.t, second.sums.time_unobserved);
-        let (before, lost) = last.replace((t, unobserved)).unwrap_or((t, unobserved));
-        let observed = (t - before - (unobserved - lost)).max(0.0);
+        let before = last.replace(*second).unwrap_or(*second);
+        let observed = observed(&before, second);
         if second.phase == Phase::Charge {
             let volt = f64::from(second.voltage[0]);
+            let volt = if volt.is_finite() { volt } else { voltage };
             charging += observed;
-            charged += observed * if volt.is_finite() { volt } else { voltage };
+            charged += if volt.is_finite() { observed * volt } else { 0.0 };
         } else {
             open += observed;
         }

@@ -49,7 +49,10 @@ fn two_tests_of_one_car_that_did_not_change() {
     assert!(energy["per_ten_thousand_km"].is_null() && why.contains("same odometer"), "{why}");
     let report = stdout(companion().arg("trend").args(&cards));
     assert!(report.lines().all(|line| line.chars().count() <= 80), "{report}");
-    assert!(report.contains("GTR No. 22") && report.contains("100 ±"), "{report}");
+    assert!(report.contains("GTR No. 22") && report.contains("% kept"), "{report}");
+    let twice = companion().arg("trend").args([&cards[0], &cards[0]]).output().expect("it runs");
+    let said = String::from_utf8_lossy(&twice.stderr);
+    assert!(twice.status.code() == Some(2) && said.contains("has a run in common with 2028-card.toml"), "{said}");
     let one = companion().arg("trend").arg(&cards[0]).output().expect("it runs");
     assert!(String::from_utf8_lossy(&one.stdout).contains("needs two tests"));
 }

@@ -46,6 +46,9 @@ fn what_cannot_be_is_refused() {
     let (status, _, error) = turn(&format!("--at Orindale {rest}"));
     assert_eq!(status, Some(2));
     assert!(error.contains("no place is called 'Orindale'; did you mean 'Orrindale'?"), "{error}");
+    let (status, _, error) = turn(&format!("--at 500 {rest}"));
+    assert!(status == Some(2) && error.contains("--at 500 is not on the course; give 0 to 58.5 km"), "{error}");
+    assert_eq!(turn(&format!("--at nan {rest}")).0, Some(2));
     let (status, _, error) = turn("--at 5 --direction out --soc 146 --usable-kwh 48 --wh-per-km 170");
     assert!(status == Some(2) && error.contains("not 0 to 100"), "{error}");
 }

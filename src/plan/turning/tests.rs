@@ -110,16 +110,23 @@ fn what_was_missed_is_not_turned_at_first() {
 #[test]
 fn the_way_on_from_a_charger_that_is_taken() {
     let mut course = road();
+    let towing = Rules { trailer: true, ..Rules::default() };
     course.places[1].refuge = Some(Side::Out);
     // Arrived at 0 driving back, nothing to turn at: no way on, unless the end of the road can be turned at.
-    assert_eq!(alternative(&course, 0, Direction::Back, false), None);
+    assert_eq!(alternative(&course, 0, Direction::Back, &Rules::default()), None);
     course.places[0].turn_back = turn(0.4);
-    let way = alternative(&course, 0, Direction::Back, false).unwrap();
+    let way = alternative(&course, 0, Direction::Back, &Rules::default()).unwrap();
     assert_eq!((way.acts, way.trip.length()), (vec![(0, Act::Turn), (1, Act::Arrive)], 5_400.0));
     course.places[0].trailer = false;
-    assert_eq!(alternative(&course, 0, Direction::Back, true), None);
+    assert_eq!(alternative(&course, 0, Direction::Back, &towing), None);
+    // A charger that is dead is no way on.
+    course.places[1].refuge = None;
+    course.places[1].charger = Some(Side::Out);
+    let dead = Rules { not_at: Some(1), ..Rules::default() };
+    assert_eq!(alternative(&course, 0, Direction::Back, &Rules::default()).map(|way| way.end()), Some(1));
+    assert_eq!(alternative(&course, 0, Direction::Back, &dead), None);
     course.places[0].refuge = Some(Side::Both);
-    assert_eq!(alternative(&course, 0, Direction::Back, true).map(|way| way.trip.length()), Some(0.0));
+    assert_eq!(alternative(&course, 0, Direction::Back, &towing).map(|way| way.trip.length()), Some(0.0));
 }
 
 #[test]

@@ -67,3 +67,17 @@ fn a_bent_and_noisy_display_is_no_rise() {
         assert!(found.is_empty(), "{seed}: {found:?}");
     }
 }
+
+#[test]
+fn charge_drawn_at_displayed_zero_is_no_rise() {
+    // Some 9 % of the charge more after the display has reached 0, which it then shows on.
+    let mut run = discharge(7_200, 0, 0.0);
+    let seconds: Vec<_> = run.summary.seconds.iter().copied().collect();
+    let clamp = |second: &crate::reduce::fold::Second| {
+        let soc = second.soc.map(|soc| (soc - 10.0).max(0.0));
+        crate::reduce::fold::Second { soc, ..*second }
+    };
+    run.summary.seconds = seconds.iter().map(clamp).collect();
+    assert!(run.summary.seconds.iter().filter(|second| second.soc[0] == 0.0).count() > 500);
+    assert_eq!(super::of(&run, 0), []);
+}

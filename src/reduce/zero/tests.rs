@@ -72,3 +72,23 @@ fn seconds_and_points_are_shifted_alike() {
     // 0.8 A for 6000 s at some 390 V: about 1.9 MJ less.
     assert!((before - second.net() - 0.8 * second.volt_seconds).abs() < 1.0 && before - second.net() > 1.7e6);
 }
+
+#[test]
+fn time_at_the_plug_takes_no_charge_off_the_drive() {
+    let second = |t: f64, phase: Phase| {
+        let drive = Drive::of(&Car::plain(), &mut Chance::new(3));
+        Second { t, phase, ..drive.run("run=1", 0..10).summary.seconds[0] }
+    };
+    // 10 s of driving, 100 s at the plug, 10 s of driving.
+    let seconds = [
+        second(0.0, Phase::Drive),
+        second(10.0, Phase::Drive),
+        second(110.0, Phase::Charge),
+        second(120.0, Phase::Drive),
+    ];
+    let open = OpenTime::of(&seconds);
+    assert_eq!(
+        [0.0, 5.0, 10.0, 60.0, 110.0, 115.0, 130.0].map(|t| open.at(t)),
+        [0.0, 5.0, 10.0, 10.0, 10.0, 15.0, 20.0]
+    );
+}
