@@ -97,6 +97,8 @@ pub struct SensorErrors {
     pub current_zero: f64,
     /// That reading, A, with its degrees of freedom.
     pub zero_reading: Option<(f64, f64)>,
+    /// The zero as declared, A, where it was read: what a charge rests on, since the reading is of the drive.
+    pub zero_declared: Option<f64>,
     /// Voltage gain, in parts.
     pub voltage_gain: f64,
     /// Voltage zero, V.
@@ -104,6 +106,11 @@ pub struct SensorErrors {
 }
 
 impl SensorErrors {
+    /// As they count for a charge from a plug: the zero may have drifted anywhere by then.
+    pub fn at_the_plug(&self) -> Self {
+        Self { current_zero: self.zero_declared.unwrap_or(self.current_zero), zero_reading: None, ..*self }
+    }
+
     /// A figure with what the current's zero adds, given what an ampere of it would.
     pub fn with_zero(&self, figure: Estimate, by_ampere: f64) -> Estimate {
         let figure = figure.with_sensor(sources::CURRENT_ZERO, self.current_zero, "A", by_ampere);

@@ -12,6 +12,7 @@ mod way;
 mod weather;
 
 use super::estimate::Estimate;
+use super::mass;
 use super::reduction::{Consumption, Test};
 use super::sources;
 use super::usable::Usable;
@@ -144,12 +145,6 @@ fn reference(card: Option<&Card>) -> At {
     At { name, degc, pascal, density: air::density(degc, pascal, 0.0) }
 }
 
-/// Mass with load, kg.
-fn mass(card: Option<&Card>) -> Option<f64> {
-    let load = &card?.load;
-    Some(load.car?.0 + load.load.map_or(0.0, |load| load.0))
-}
-
 /// The road load as the card gives it, at the reference conditions.
 fn given(card: &Card, at: &At) -> Result<Option<(RoadLoad, &'static str)>, String> {
     let load = &card.road_load;
@@ -159,7 +154,9 @@ fn given(card: &Card, at: &At) -> Result<Option<(RoadLoad, &'static str)>, Strin
     }
     match (load.rolling_resistance, load.drag_area_m2) {
         (Some(rolling), Some(area)) => {
-            let mass = mass(Some(card)).ok_or("rolling resistance and drag area need the mass: give load.car_kg")?;
+            let mass = mass::of(Some(card)).map(|mass| mass.value);
+            let mass =
+                mass.ok_or("rolling resistance and drag area need the mass: give load.car_kg and load.load_kg")?;
             let abc = [mass * GRAVITY * rolling, 0.0, 0.5 * at.density * area];
             Ok(Some((of(abc), "the card's rolling resistance and drag area")))
         }
@@ -182,7 +179,7 @@ fn restate(
     let measured = measured.ok_or("energy per distance is not measured")?;
     let axis = way::axis(pieces);
     let (accessories, accessories_u) = weather::accessories(test);
-    let mass = mass(test.card);
+    let mass = mass::of(test.card).map(|mass| mass.value);
     let card_wind = wind_by_card(test.card, axis);
     let rise = weather::rise(test);
     let mut inputs = Inputs {

@@ -254,7 +254,8 @@ fn charged(test: &Test<'_>, charging: &PhaseTotals) -> Estimate {
         charge: charging.charge_charged,
         skew: -charging.skew[1],
     };
-    errors.of_energy(charging.energy_charged, &test.tolerances)
+    let tolerances = Tolerances { sensors: test.tolerances.sensors.at_the_plug(), ..test.tolerances.clone() };
+    errors.of_energy(charging.energy_charged, &tolerances)
 }
 
 /// Why a figure may not be called measured, if so.

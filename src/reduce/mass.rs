@@ -7,7 +7,7 @@ use super::sources;
 use crate::card::{Card, MassBy};
 
 /// Standard acceleration of gravity, m/s^2 (ISO 80000-3, exact).
-const GRAVITY: f64 = 9.806_65;
+pub const GRAVITY: f64 = 9.806_65;
 
 /// Mass of the car with all in and behind it, kg; `None` where the card lacks `load.car` or `load.load`.
 pub(super) fn of(card: Option<&Card>) -> Option<Estimate> {

@@ -61,6 +61,7 @@ pub(super) fn take_off(runs: &mut [RunInput], tolerances: &mut Tolerances, probl
         return None;
     }
     runs.iter_mut().for_each(|run| shift(&mut run.summary, zero.current));
+    tolerances.sensors.zero_declared = Some(declared);
     tolerances.sensors.current_zero = zero.by_drift;
     tolerances.sensors.zero_reading = Some((zero.by_reading, zero.dof));
     let (drift, time) = (format::significant(zero.by_drift, 2), format::duration(zero.seconds));

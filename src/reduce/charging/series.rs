@@ -252,7 +252,7 @@ impl Part {
                 value.with_b(sources::POWER_GAIN, self.energy * gain).with_b(sources::POWER_ZERO, -observed * zero)
             }
             None => {
-                let sensors = &test.tolerances.sensors;
+                let sensors = &test.tolerances.sensors.at_the_plug();
                 // A current that reads too much outward reads too little inward.
                 value
                     .with_b(sources::CURRENT_GAIN, self.energy * sensors.current_gain)
@@ -267,7 +267,7 @@ impl Part {
 
     /// Charge in; `None` where the car gives power alone.
     pub fn charge_estimate(&self, test: &Test<'_>) -> Option<Estimate> {
-        let sensors = &test.tolerances.sensors;
+        let sensors = &test.tolerances.sensors.at_the_plug();
         let gaps = if self.energy > 0.0 { self.variance.sqrt() * self.charge / self.energy } else { 0.0 };
         let value = Estimate::exact(self.charge)
             .with_b(sources::CURRENT_GAIN, self.charge * sensors.current_gain)

@@ -4,8 +4,8 @@
 
 use crate::quantity::KELVIN_AT_0_DEGC;
 
-/// Standard acceleration of gravity, m/s² (ISO 80000-3, exact).
-pub const GRAVITY: f64 = 9.806_65;
+pub use super::super::mass::GRAVITY;
+
 /// From the pack's terminals to height, where the road rises: common practice, no source.
 pub const EFFICIENCY: f64 = 0.9;
 /// Relative fall of the rolling resistance per kelvin warmer, about the reference temperature: WLTP's K0 (UN GTR No. 15,

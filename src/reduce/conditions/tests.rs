@@ -22,7 +22,8 @@ struct Met {
 }
 
 const REFERENCE: Met = Met { degc: 20.0, hpa: 982.1, wind: 0.0, across: 0.0, kmh: 110.0, cold: 0.0 };
-const LOAD: &str = "[road_load]\nrolling_resistance = 0.009\ndrag_area_m2 = 0.6\n[load]\ncar_kg = 1800\n";
+const LOAD: &str =
+    "[road_load]\nrolling_resistance = 0.009\ndrag_area_m2 = 0.6\n[load]\ncar_kg = 1700\nload_kg = 100\n";
 
 fn drive(met: &Met) -> crate::reduce::RunInput {
     drive_on(met, COURSE)
@@ -191,13 +192,13 @@ fn an_unknown_wind_adds_uncertainty_and_corrects_nothing() {
 
 #[test]
 fn the_drive_carries_a_road_load_only_where_its_speeds_part() {
-    let conditions = reduced(&REFERENCE, "[load]\ncar_kg = 1800\n", "wind_mps = 0\n").conditions;
+    let conditions = reduced(&REFERENCE, "[load]\ncar_kg = 1700\nload_kg = 100\n", "wind_mps = 0\n").conditions;
     assert!(conditions.restated.is_none() && conditions.why.contains("does not carry"), "{}", conditions.why);
     // With slow stretches on the same road it does.
     let slow = "[[drive.traffic]]\nstart_km = 3\nlength_km = 9\nspeed_kmh = 60\n[[drive.traffic]]\nstart_km = 22\nlength_km = 9\nspeed_kmh = 80\n[air]";
     let scenario = SCENARIO.replace("[air]", slow).replace("capacity_ah = 24", "capacity_ah = 32");
     let (run, _) = run(&scenario, COURSE);
-    let card = "[load]\ncar_kg = 1800\n[weather]\ntemperature_degc = 20\npressure_hpa = 982.1\npressure_of = 'the place'\nwind_mps = 0\n";
+    let card = "[load]\ncar_kg = 1700\nload_kg = 100\n[weather]\ntemperature_degc = 20\npressure_hpa = 982.1\npressure_of = 'the place'\nwind_mps = 0\n";
     let card = Card::parse(&Document::from_text("card.toml", card), std::path::Path::new("")).0;
     let conditions = reduce(&[run], card.as_ref(), &Options::default()).conditions;
     let ([a, _, c], from, _) = conditions.load.unwrap_or_else(|| panic!("{}", conditions.why));

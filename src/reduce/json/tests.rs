@@ -100,7 +100,7 @@ fn every_key_is_documented() {
     let card = crate::card::Card::parse(&metered, std::path::Path::new("")).0;
     let charge = crate::reduce::charging::tests::charge(9.5, 1_700, |_| 100e3, Some((1_600, 5.0)));
     keys(&parsed(&reduce(&[charge], card.as_ref(), &Options::default())), &mut found);
-    let load = "[driving]\ntarget_kmh = 110\n[load]\ncar_kg = 1800\n[road_load]\nrolling_resistance = 0.009\ndrag_area_m2 = 0.6\n\
+    let load = "[driving]\ntarget_kmh = 110\n[load]\ncar_kg = 1700\nload_kg = 100\n[road_load]\nrolling_resistance = 0.009\ndrag_area_m2 = 0.6\n\
                 [weather]\ntemperature_degc = 20\n";
     let load = crate::document::Document::from_text("card.toml", load);
     let card = crate::card::Card::parse(&load, std::path::Path::new("")).0;

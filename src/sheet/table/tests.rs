@@ -102,7 +102,7 @@ fn a_charge_with_a_dispensers_reading() {
 fn figures_at_reference_conditions() {
     use crate::reduce::rehearsed::{COURSE, SCENARIO, run};
     let (run, _) = run(SCENARIO, COURSE);
-    let card = "[driving]\ntarget_kmh = 110\n[load]\ncar_kg = 1800\n[road_load]\nrolling_resistance = 0.009\n\
+    let card = "[driving]\ntarget_kmh = 110\n[load]\ncar_kg = 1700\nload_kg = 100\n[road_load]\nrolling_resistance = 0.009\n\
                 drag_area_m2 = 0.6\nreference = 'WLTP'\n[weather]\ntemperature_degc = 20\npressure_hpa = 982.1\n\
                 pressure_of = 'the place'\nwind_mps = 0\n[[rated]]\nname = 'cycle'\nrange_km = 45\n";
     let told = report(std::slice::from_ref(&run), Some(card), ConsumptionUnit::WhPerMi);
