@@ -27,7 +27,7 @@ pub fn trend(vehicle: &str, energy: &Trend, charge: &Trend) -> String {
     text + "\n"
         + &wrap(
             "",
-            "What the tests share (the car's sensors, its display) cancels in what is kept. This is not the procedure of UN \
+            "What the tests share (the gains of the car's sensors) cancels in what is kept. This is not the procedure of UN \
              GTR No. 22, which certifies a state of health.",
             0,
         )
