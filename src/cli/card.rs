@@ -2,7 +2,6 @@
 //!
 //! Only calls the card room; writes no file but the new card and the seal.
 
-use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use serde::Serialize;
@@ -81,18 +80,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
 }
 
 fn new(path: &Path) -> Outcome {
-    // A card that is there is a test's only record: it is never written over.
-    let file = std::fs::OpenOptions::new().write(true).create_new(true).open(path);
-    match file.and_then(|mut file| file.write_all(card::TEMPLATE.as_bytes())) {
-        Ok(()) => {
-            println!("{}", path.display());
-            Outcome::Done
-        }
-        Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => {
-            say::not_done(&Fault::whole(path.display().to_string(), "is there already").remedy("name another file"))
-        }
-        Err(error) => say::not_done(&Fault::io(path, "write", &error)),
-    }
+    say::new_file(path, card::TEMPLATE)
 }
 
 /// What `card check --json` prints.

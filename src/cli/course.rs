@@ -3,7 +3,7 @@
 //! Only calls the course room and the store; plans nothing.
 
 use std::fs::File;
-use std::io::{BufReader, Write};
+use std::io::BufReader;
 use std::path::{Path, PathBuf};
 
 use super::{Outcome, say};
@@ -78,15 +78,9 @@ fn from_gpx(track: &Path) -> Result<Line, Fault> {
 
 fn from_run(run: &Path) -> Result<Line, Fault> {
     let mut points = Vec::new();
-    reader::read_floats(run, "fixes", &["latitude", "longitude", "altitude", "mode"], |chunk| {
-        for row in 0..chunk.t_us.len() {
-            let [latitude_deg, longitude_deg, altitude, mode] = [0, 1, 2, 3].map(|column| chunk.columns[column][row]);
-            // Modes below 2 are no fix.
-            if mode >= 2.0 && latitude_deg.is_finite() && longitude_deg.is_finite() {
-                let position = Position { latitude_deg, longitude_deg };
-                points.push(LinePoint { position, elevation: altitude.is_finite().then_some(altitude) });
-            }
-        }
+    reader::read_fixes(run, |_, fix| {
+        let position = Position { latitude_deg: fix.latitude, longitude_deg: fix.longitude };
+        points.push(LinePoint { position, elevation: fix.altitude.is_finite().then_some(fix.altitude) });
     })
     .map_err(Fault::from)?;
     if points.is_empty() {
@@ -108,18 +102,7 @@ fn made(line: &Line, from: &Path, output: &Output) -> Outcome {
         print!("{}", written.text);
         return Outcome::Done;
     };
-    // A course that is there is someone's work: it is never written over.
-    let file = File::options().write(true).create_new(true).open(path);
-    match file.and_then(|mut file| file.write_all(written.text.as_bytes())) {
-        Ok(()) => {
-            println!("{}", path.display());
-            Outcome::Done
-        }
-        Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => {
-            say::not_done(&Fault::whole(path.display().to_string(), "is there already").remedy("name another file"))
-        }
-        Err(error) => say::not_done(&Fault::io(path, "write", &error)),
-    }
+    say::new_file(path, &written.text)
 }
 
 fn check(path: &Path) -> Outcome {

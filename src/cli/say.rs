@@ -1,6 +1,10 @@
-//! Printing of faults and damage to standard error, the same for every command.
+//! What every command says and writes alike: faults and damage on standard error, a new file that replaces none.
 //!
-//! Does not decide what they mean for the exit status.
+//! Does not decide what faults mean for the exit status.
+
+use std::fs::File;
+use std::io::{ErrorKind, Write};
+use std::path::Path;
 
 use super::Outcome;
 use crate::document::Fault;
@@ -30,4 +34,19 @@ pub fn damage(damage: &[Damage]) -> bool {
         }
     }
     !damage.is_empty()
+}
+
+/// Writes a file that must not be there yet, since what is there is someone's work, and says its name.
+pub fn new_file(path: &Path, text: &str) -> Outcome {
+    let file = File::options().write(true).create_new(true).open(path);
+    match file.and_then(|mut file| file.write_all(text.as_bytes())) {
+        Ok(()) => {
+            println!("{}", path.display());
+            Outcome::Done
+        }
+        Err(error) if error.kind() == ErrorKind::AlreadyExists => {
+            not_done(&Fault::whole(path.display().to_string(), "is there already").remedy("name another file"))
+        }
+        Err(error) => not_done(&Fault::io(path, "write", &error)),
+    }
 }

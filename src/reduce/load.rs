@@ -177,17 +177,10 @@ fn trace(folder: &Path, mut folded: Folder, problems: &mut Vec<String>) -> Resul
 /// The fixes that have a place.
 fn fixes(folder: &Path) -> Result<Vec<Fix>, StoreError> {
     let mut fixes = Vec::new();
-    let columns = ["latitude", "longitude", "altitude", "speed", "hdop", "mode"];
-    reader::read_floats(folder, "fixes", &columns, |chunk| {
-        for (row, t_us) in chunk.t_us.iter().enumerate() {
-            let cell = |column: usize| chunk.columns[column][row];
-            // Modes below 2 are no fix.
-            if cell(0).is_finite() && cell(1).is_finite() && cell(5) >= 2.0 {
-                let [altitude, speed, hdop] = [2, 3, 4].map(|column| cell(column) as f32);
-                let t = *t_us as f64 / 1e6;
-                fixes.push(Fix { t, latitude: cell(0), longitude: cell(1), altitude, speed, hdop });
-            }
-        }
+    reader::read_fixes(folder, |t_us, fix| {
+        let [altitude, speed, hdop] = [fix.altitude, fix.speed, fix.hdop].map(|value| value as f32);
+        let t = t_us as f64 / 1e6;
+        fixes.push(Fix { t, latitude: fix.latitude, longitude: fix.longitude, altitude, speed, hdop });
     })?;
     Ok(fixes)
 }

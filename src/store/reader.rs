@@ -47,6 +47,34 @@ pub fn read_floats(
     Ok(())
 }
 
+/// A fix of a run that has a place; NaN is 'not known'.
+#[derive(Clone, Copy, Debug)]
+pub struct Fix {
+    /// Degrees north, WGS84.
+    pub latitude: f64,
+    /// Degrees east, WGS84.
+    pub longitude: f64,
+    /// Height above mean sea level, m.
+    pub altitude: f64,
+    /// Speed over ground, m/s.
+    pub speed: f64,
+    /// Horizontal dilution of precision.
+    pub hdop: f64,
+}
+
+/// Reads the fixes of a run that have a place, each with its run time in us; modes below 2 are no fix.
+pub fn read_fixes(run_folder: &Path, mut each: impl FnMut(i64, Fix)) -> Result<(), StoreError> {
+    let columns = ["latitude", "longitude", "altitude", "speed", "hdop", "mode"];
+    read_floats(run_folder, "fixes", &columns, |chunk| {
+        for (row, t_us) in chunk.t_us.iter().enumerate() {
+            let [latitude, longitude, altitude, speed, hdop, mode] = std::array::from_fn(|at| chunk.columns[at][row]);
+            if latitude.is_finite() && longitude.is_finite() && mode >= 2.0 {
+                each(*t_us, Fix { latitude, longitude, altitude, speed, hdop });
+            }
+        }
+    })
+}
+
 /// Reads a run's marks in time order of the files.
 pub fn read_marks(run_folder: &Path) -> Result<Vec<(RunTime, Mark)>, StoreError> {
     let mut marks = Vec::new();
