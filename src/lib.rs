@@ -27,6 +27,7 @@ pub mod ledger;
 pub mod store;
 pub mod reduce;
 pub mod plan;
+pub mod live;
 pub mod sheet;
 pub mod daemon;
 pub mod cli;

@@ -6,7 +6,11 @@
 pub mod outlook;
 pub mod turning;
 pub mod advice;
+pub mod picture;
+pub mod pilot;
 
 pub use advice::{Advice, Limits, State, advise};
 pub use outlook::{Guess, Outlook, Trip};
+pub use picture::Picture;
+pub use pilot::{Known, Pilot};
 pub use turning::{Here, Sequence};

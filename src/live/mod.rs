@@ -1,0 +1,9 @@
+//! While the car drives: what is known each second, as people and programs beside the recording see it.
+//!
+//! Records nothing and can hold nothing up: it is given values and hands back what people asked for.
+
+pub mod moment;
+pub mod hub;
+
+pub use hub::{Ask, Hub};
+pub use moment::{Alarm, Check, Moment, Recording, SourceNow};
