@@ -8,6 +8,7 @@ pub mod invented;
 mod keep;
 mod live;
 mod notify;
+mod prior;
 mod run;
 mod sources;
 pub mod status;
@@ -26,10 +27,11 @@ use std::sync::atomic::AtomicBool;
 use clap::Parser;
 use signal_hook::consts::{SIGINT, SIGTERM};
 
-pub use config::{Config, LiveSource, Pace, Source};
+pub use config::{CarSaid, Config, LiveSource, Pace, Page, Source, Speech};
 pub use keep::Keeper;
 pub use live::Drive;
 pub use notify::Notify;
+pub use prior::Prior;
 pub use run::{open_keeper, run};
 
 use crate::document::Fault;
