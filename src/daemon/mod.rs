@@ -4,6 +4,7 @@
 
 mod anchors;
 mod config;
+pub mod invented;
 mod keep;
 mod live;
 mod notify;
@@ -74,6 +75,6 @@ fn start(arguments: &Arguments) -> Result<(), Fault> {
         signal_hook::flag::register(signal, Arc::clone(&stop))
             .map_err(|error| Fault::whole("drawdownd", format!("cannot listen for signal {signal}: {error}")))?;
     }
-    let clock = Arc::new(SystemClock::new()) as Arc<dyn Clock>;
+    let clock = invented::clock_of(&config, Arc::new(SystemClock::new()) as Arc<dyn Clock>);
     run(&config, &clock, Notify::from_environment(), &stop)
 }
