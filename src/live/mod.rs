@@ -5,6 +5,8 @@
 pub mod moment;
 pub mod alarms;
 pub mod hub;
+pub mod board;
 
+pub use board::{Board, board};
 pub use hub::{Ask, Hub};
 pub use moment::{Alarm, Check, Moment, Recording, SourceNow};
