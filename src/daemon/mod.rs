@@ -3,12 +3,16 @@
 //! Decides nothing about the job itself. Exit codes: 0 stopped in order or the replay ended; 2 could not start or go on.
 
 mod anchors;
+mod beside;
 mod config;
+pub mod desk;
 pub mod invented;
 mod keep;
 mod live;
 mod notify;
 mod prior;
+mod replay;
+mod requests;
 mod run;
 mod sources;
 pub mod status;
@@ -27,6 +31,7 @@ use std::sync::atomic::AtomicBool;
 use clap::Parser;
 use signal_hook::consts::{SIGINT, SIGTERM};
 
+pub use beside::Beside;
 pub use config::{CarSaid, Config, LiveSource, Pace, Page, Source, Speech};
 pub use keep::Keeper;
 pub use live::Drive;

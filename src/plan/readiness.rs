@@ -206,12 +206,12 @@ fn soc(facts: &Facts) -> Check {
 
 fn position(facts: &Facts) -> Check {
     let name = Need::Position.name();
+    if facts.row.is_some_and(|row| Need::Position.is_in(row)) {
+        return go(name, "a fresh fix");
+    }
     if !facts.to_be_had.contains(&Need::Position) {
         let remedy = "configure one, or note every turn: drawdown mark turned";
         return no(name, "no satellite receiver is configured", remedy);
-    }
-    if facts.row.is_some_and(|row| Need::Position.is_in(row)) {
-        return go(name, "a fresh fix");
     }
     no(name, "no fresh fix", "give the receiver a clear view of the sky, and wait; a first fix may take minutes")
 }

@@ -134,6 +134,7 @@ fn what_is_not_as_it_should_be_is_said_with_its_remedy() {
         Scene { picture: Picture { soc, ..scene.picture.clone() }, ..self::scene() }
     };
     let old = read(31);
+    let blind = Scene { row: TraceRow { latitude_deg: f64::NAN, ..scene.row.clone() }, ..self::scene() };
     let no_soc = |scene: &Scene| {
         row(10, Phase::Stand, &[(Role::Speed, 0.0), (Role::PackPower, scene.row.roles[Role::PackPower as usize])])
     };
@@ -145,7 +146,8 @@ fn what_is_not_as_it_should_be_is_said_with_its_remedy() {
         (Facts { to_be_had: &Need::ALL[1..], ..base.clone() }, "speed", "no such role", "[roles] speed"),
         (facts(&blank), "state of charge", "not known", "drawdown mark soc PERCENT"),
         (facts(&old), "state of charge", "more than half an hour ago", "note it again"),
-        (Facts { to_be_had: &Need::ALL[..3], ..base.clone() }, "position", "no satellite receiver", "mark turned"),
+        (Facts { to_be_had: &Need::ALL[..3], ..facts(&blind) }, "position", "no satellite receiver", "mark turned"),
+        (facts(&blind), "position", "no fresh fix", "a clear view of the sky"),
         (facts(&lost), "course", "the car is not on it", "drive onto it"),
         (facts(&no_course), "course", "nothing says where to turn", "from-run"),
         (facts(&unclaimed), "usable energy", "neither claimed", "claimed_usable_kwh"),
