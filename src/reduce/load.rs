@@ -128,6 +128,9 @@ pub fn run(folder: &Path) -> Result<RunInput, StoreError> {
         Ok(sampling) => run.sampling = sampling,
         Err(error) => run.problems.push(error.to_string()),
     }
+    if file.is_rehearsal() {
+        run.problems.push("a rehearsal: an invented car was driven, nothing was measured".into());
+    }
     if file.ended == Ended::Recovered {
         run.problems.push("the recording was cut; up to about a second before the cut is missing".into());
     }
