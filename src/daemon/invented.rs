@@ -30,6 +30,18 @@ pub fn speed(config: &Config) -> Option<f64> {
     config.live().find_map(|live| if let LiveSource::Rehearsal { speed, .. } = live { Some(*speed) } else { None })
 }
 
+/// Scenario and course by name, which a rehearsal's run keeps beside its map; what can't be read is said when the car is made.
+pub(super) fn files(config: &Config) -> Vec<(String, Vec<u8>)> {
+    let mut paths = Vec::new();
+    for live in config.live() {
+        if let LiveSource::Rehearsal { scenario, course, .. } = live {
+            paths.extend([Some(scenario), course.as_ref()].into_iter().flatten());
+        }
+    }
+    let read = |path: &&Path| Some((path.file_name()?.to_string_lossy().into_owned(), std::fs::read(path).ok()?));
+    paths.iter().map(|path| path.as_path()).filter_map(|path| read(&path)).collect()
+}
+
 /// The car of a scenario at its start, on the scenario's own course or on another, with its buses numbered among the others.
 ///
 /// # Errors

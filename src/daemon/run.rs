@@ -70,6 +70,7 @@ pub fn open_keeper(config: &Config, map: &Arc<Map>, clock: &Arc<dyn Clock>) -> R
     plan.durability = Durability::Journal;
     plan.sync_every = Some(config.sync_every);
     plan.files.push(config.file.clone());
+    plan.files.extend(super::invented::files(config));
     let settings =
         Settings { data: config.data.clone(), quiet: config.quiet, gateway: config.gateway, plan: Arc::new(plan) };
     Keeper::open(config, settings, clock)

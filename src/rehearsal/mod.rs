@@ -29,7 +29,7 @@ use crate::observation::{Batch, BusNames};
 use crate::time::{Span, Steady};
 
 pub use driver::Order;
-pub use log::{load, record, truth_path, write};
+pub use log::{load, record, record_drive, truth_path, write};
 pub use readings::{Asked, Readings};
 pub use road::RoadLoad;
 pub use scenario::{

@@ -10,7 +10,7 @@ use drawdown::reduce::{self, Options};
 use drawdown::rehearsal::Truth;
 use drawdown::store::data_set::DataSet;
 
-use crate::support::{daemon, root, run, scratch};
+use crate::support::{companion, daemon, root, run, scratch};
 
 /// The demo's scenario with a pack that lasts for some 15 km and a large reserve.
 pub fn small_car() -> String {
@@ -62,4 +62,56 @@ fn a_rehearsal_is_recorded_as_a_drive_and_marked_as_none() {
     assert!(u95 < 0.2 * measured, "{u95} of {measured}");
     let text = drawdown::sheet::table(&reduction, Default::default());
     assert!(text.contains("a rehearsal: an invented car"), "{text}");
+}
+
+/// `drawdown rehearse` on the demo's course with the small car.
+fn rehearse(folder: &Path, more: &[&str]) -> std::process::Output {
+    fs::write(folder.join("scenario.toml"), small_car()).expect("a scenario");
+    let mut command = companion();
+    command.arg("rehearse").arg(root().join("recordings/demo-course.toml"));
+    command.arg("--scenario").arg(folder.join("scenario.toml")).args(more).current_dir(folder);
+    command.output().expect("the companion")
+}
+
+#[test]
+fn one_command_rehearses_a_course_and_reduces_it() {
+    let folder = scratch();
+    let output = rehearse(folder.path(), &["--speed", "150x", "--data", "evening", "--page", "off"]);
+    let (said, wrong) = (String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
+    assert!(output.status.success() && wrong.is_empty(), "{said}{wrong}");
+    for expected in [
+        "Equipment",
+        "found: Quaymoor to Orrindale; places 6, turns 4,",
+        "Heron 50, invented, 150 times real time",
+        "speech                not given",
+        "a rehearsal: an invented car was driven, nothing was",
+        "The model knows the truth:",
+    ] {
+        assert!(said.contains(expected), "{expected} is missing:\n{said}");
+    }
+    assert_eq!((said.matches("inside the interval").count(), said.matches("OUTSIDE").count()), (5, 0), "{said}");
+    let kept = folder.path().join("evening/data/vehicle=invented");
+    let run = fs::read_dir(kept).expect("runs").next().expect("a run").expect("its folder").path();
+    for name in ["car.toml", "demo.toml", "demo.dbc", "scenario.toml", "demo-course.toml"] {
+        assert!(run.join("source-files").join(name).exists(), "{name} is not kept");
+    }
+    let again = rehearse(folder.path(), &["--data", "evening"]);
+    let wrong = String::from_utf8_lossy(&again.stderr);
+    assert_eq!(again.status.code(), Some(2));
+    assert_eq!(
+        wrong.trim_end(),
+        "evening: is not empty: a rehearsal is kept apart from measurements; name a new folder with --data"
+    );
+}
+
+#[test]
+fn a_recording_can_be_made_on_another_course_than_the_scenarios() {
+    let folder = scratch();
+    let output = rehearse(folder.path(), &["-o", "drive.log.zst"]);
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    let truth: Truth =
+        serde_json::from_str(&fs::read_to_string(folder.path().join("drive.truth.json")).expect("a truth"))
+            .expect("its values");
+    // The way from Quaymoor to Sallowmere and back, and the turn there: 17 + 0.7 + 17 km.
+    assert!(truth.reached_charger && (truth.whole.distance_km - 34.7).abs() < 0.01, "{}", truth.whole.distance_km);
 }
