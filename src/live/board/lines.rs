@@ -155,7 +155,7 @@ impl Say<'_> {
     fn last(&self, advice: &Advice) -> Line {
         let Some(last) = advice.last else { return line(Group::Plan, "last", "Decide by", None) };
         line(Group::Plan, "last", "Decide by", Some(self.name(last.place)))
-            .beside(format!("in {}, the last place from which it is safe", self.way(last.ahead)))
+            .beside(format!("in {}", self.way(last.ahead)))
     }
 
     /// Energy left at the end of a plan, and the same as charge and way.
