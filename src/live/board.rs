@@ -6,14 +6,18 @@
 mod lines;
 mod road;
 #[cfg(test)]
-mod tests;
+pub(in crate::live) mod tests;
 
 use serde::{Deserialize, Serialize};
 
 pub use road::{Road, RoadPlace};
 
 use super::moment::Moment;
-use crate::plan::State;
+use crate::ledger::Phase;
+use crate::plan::{Picture, State};
+
+/// Less is no drive, m.
+const PARKING_M: f64 = 200.0;
 
 /// What the page and the terminal say beside the figures, each a sentence or two.
 pub const CAUTIONS: [&str; 5] = [
@@ -36,6 +40,8 @@ pub struct Board {
     pub rehearsal: bool,
     /// Distances are in miles.
     pub in_miles: bool,
+    /// Nothing has been driven yet: the readiness list matters most.
+    pub pulling_away: bool,
     /// What must be done at once.
     pub loud: Option<Loud>,
     /// Everything else, in the order in which it matters.
@@ -155,12 +161,18 @@ pub fn board(moment: &Moment) -> Board {
         utc: moment.utc.second(),
         rehearsal: moment.rehearsal,
         in_miles: moment.units.in_miles(),
+        pulling_away: pulling_away(&moment.picture),
         loud: moment.picture.advice.as_ref().and_then(|advice| loud(advice.state)),
         lines: lines::lines(moment),
         road: road::road(moment),
         alarms: moment.alarms.iter().map(alarm).collect(),
         ready: moment.ready.iter().map(check).collect(),
     }
+}
+
+/// Standing, and nothing of the test driven yet but the way out of a parking place.
+fn pulling_away(picture: &Picture) -> bool {
+    picture.phase != Some(Phase::Drive) && picture.driven.distance.is_none_or(|metres| metres < PARKING_M)
 }
 
 /// What must be done at once in a state, if anything.

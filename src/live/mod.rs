@@ -6,6 +6,9 @@ pub mod moment;
 pub mod alarms;
 pub mod hub;
 pub mod board;
+pub mod state;
+pub mod metrics;
+pub mod page;
 
 pub use board::{Board, board};
 pub use hub::{Ask, Hub};
