@@ -265,6 +265,7 @@ impl Say<'_> {
         };
         let mut lines = vec![
             self.speed(),
+            self.last_minute(),
             reading("last_10_km", if self.miles() { "Last 6.2 mi" } else { "Last 10 km" }, per.last_10_km),
             reading("leg", "This leg", per.leg),
             reading("test", "This test", per.test),
@@ -313,11 +314,16 @@ impl Say<'_> {
         };
         let beside = [
             Some(format!("target {}", said(hold.target, 0))),
-            hold.last_minute.map(|mean| format!("last minute {}", said(mean, 1))),
             hold.share_of_leg.map(|share| format!("held {} of this leg", format::share(share))),
         ];
         let loose = hold.share_of_leg.is_some_and(|share| share < HELD_WELL);
         line.beside(joined(beside)).tone(if loose { Tone::Heed } else { Tone::Plain })
+    }
+
+    fn last_minute(&self) -> Line {
+        let mean = self.moment.picture.hold.and_then(|hold| hold.last_minute).filter(|mean| mean.is_finite());
+        let value = mean.map(|mean| format::speed(MetrePerSecond(mean), 1, self.miles()));
+        line(Group::Drive, "last_minute", "Last minute", value).beside("mean speed")
     }
 
     /// How it is recorded.

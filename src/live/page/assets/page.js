@@ -1,8 +1,9 @@
 // Shows the board as it comes, blanks it when it is old, and sends what the passenger notes. Computes nothing of the drive.
 "use strict";
 
-const LOST_AFTER_MS = 3000; // no news for so long is said
-const BLANK_AFTER_MS = 5000; // and after so long no value is shown any more
+const LOST_AFTER_MS = 2700; // no news for so long is said: within 3 s
+const BROKEN_AFTER_MS = 1200; // a connection that broke is said sooner, unless it comes back at once
+const BLANK_AFTER_MS = 4700; // and after so long no value is shown any more: within 5 s
 const AGAIN_AFTER_MS = 6500; // a connection that says nothing for so long is made anew
 const BACK_OFF_MS = [300, 700, 1500, 3000, 5000];
 const SEND_WITHIN_MS = 5000;
@@ -13,6 +14,12 @@ const NONE = "–";
 const at = (id) => document.getElementById(id);
 const put = (node, text) => { if (node.textContent !== text) node.textContent = text; };
 const show = (node, shown) => { if (node.hidden === shown) node.hidden = !shown; };
+/** A number with its unit smaller; any other text as it is. */
+function putValue(node, text) {
+  if (node.textContent === text) return;
+  const [, number, unit] = /^(-?\d[\d .±]*) ([^\s,]+(?: \d+ km)?)$/.exec(text) || [];
+  node.replaceChildren(...(number ? [number, make("small", ` ${unit}`)] : [text]));
+}
 function make(name, text, className) {
   const node = document.createElement(name);
   if (text !== undefined) node.textContent = text;
@@ -47,11 +54,11 @@ function list(id, lines) {
     }
     old.delete(line.key);
     if (parent.children[index] !== node) parent.insertBefore(node, parent.children[index] || null);
-    const name = [line.tone === "plain" ? "" : line.tone, THIRDS.includes(line.key) ? "third" : ""].join(" ").trim();
+    const name = [line.tone === "plain" ? "" : line.tone, THIRDS.includes(line.key) ? "third" : line.key.split(".")[0]].join(" ").trim();
     if (node.className !== name) node.className = name;
     const [label, value, beside] = node.children;
     put(label, line.label);
-    put(value, line.value ?? NONE);
+    putValue(value, line.value ?? NONE);
     put(beside, line.value === null && line.key !== "next" ? "" : line.beside);
     show(beside, beside.textContent !== "");
   });
@@ -62,13 +69,13 @@ function shown(lines) {
   const lists = { then: [], now: [], notice: [], else: [], drive: [], recording: [], worth: [] };
   for (const line of lines) if (line.key !== "next") lists[listOf(line)].push(line);
   for (const [id, some] of Object.entries(lists)) list(id, some);
-  show(at("worth-title"), lists.worth.length > 0);
+  show(at("test"), lists.worth.length > 0);
 }
 
 function next(line, loud) {
   put(at("next-label"), line?.label ?? "Next");
   put(at("next-place"), line?.value ?? (line?.beside || NONE));
-  put(at("next-way"), line?.value ? line.beside.replace(/^in /, "") : NONE);
+  putValue(at("next-way"), line?.value ? line.beside.replace(/^in /, "") : NONE);
   show(at("loud"), Boolean(loud));
   put(at("loud-what"), loud?.what ?? "");
   put(at("loud-why"), loud?.why ?? "");
@@ -101,7 +108,7 @@ function checks(all, pullingAway) {
   put(at("before-title"), wrong ? "Before pulling away: not yet" : "Before pulling away: all is ready");
   const items = [...all].sort((a, b) => a.go - b.go).map((check) => {
     const item = make("li", undefined, check.go ? "" : "stays");
-    const text = make("span", [`${check.name}: ${check.found}`, check.remedy].filter(Boolean).join(". "));
+    const text = make("span", [`${check.name}: ${check.found}`, check.remedy].filter(Boolean).join("; "));
     item.append(make("b", check.go ? "ready" : "not yet"), text);
     return item;
   });
@@ -152,7 +159,7 @@ function road(strip) {
   svg.replaceChildren(...parts);
   // Names: what comes next above the line; below it the ends and chargers, as many as there is room for.
   const label = (place, below) => {
-    const text = node("text", { y: below ? height - 3 : 12, x: 0 }, place.name);
+    const text = node("text", { y: below ? height - 4 : Math.round(height / 4), x: 0 }, place.name);
     svg.append(text);
     const wide = text.getComputedTextLength ? text.getComputedTextLength() : 8 * place.name.length;
     const left = Math.max(2, Math.min(x(place.along) - wide / 2, width - wide - 2));
@@ -174,7 +181,8 @@ function render(news) {
   board = news;
   document.body.classList.remove("blank");
   const line = (key) => news.lines.find((some) => some.key === key);
-  put(at("who"), `${news.vehicle}, ${news.utc.slice(11, 19)} UTC`);
+  put(at("who"), news.vehicle);
+  put(at("time"), `${news.utc.slice(11, 19)} UTC`);
   show(at("rehearsal"), news.rehearsal);
   kept(line("recording"), true);
   const alarm = alarms(news.alarms);
@@ -191,7 +199,7 @@ function blank() {
   document.body.classList.add("blank");
   const lines = board ? board.lines : [];
   const fixed = lines.filter((line) => !/^(spoiled|then|missed|spare|cliff|step)/.test(line.key) && line.group !== "worth");
-  put(at("who"), board ? board.vehicle : "drawdown");
+  put(at("time"), "");
   kept(null, false);
   alarms([]);
   next(null, null);
@@ -205,19 +213,20 @@ function blank() {
 
 let source = null;
 let newsAt = performance.now(), heardAt = performance.now();
-let tries = 0, againAt = 0, shutOut = "";
+let tries = 0, againAt = 0, brokeAt = Infinity, shutOut = "";
 
 function connect() {
   source = new EventSource("/events");
   const mine = source;
   source.addEventListener("board", (event) => {
     newsAt = heardAt = performance.now();
+    brokeAt = Infinity;
     tries = 0;
     shutOut = "";
     render(JSON.parse(event.data));
     look();
   });
-  source.addEventListener("blank", () => { heardAt = performance.now(); tries = 0; shutOut = ""; look(); });
+  source.addEventListener("blank", () => { heardAt = performance.now(); brokeAt = Infinity; tries = 0; shutOut = ""; look(); });
   source.onerror = () => { if (mine === source) lose(); };
 }
 
@@ -225,6 +234,7 @@ function connect() {
 function lose() {
   if (source) source.close();
   source = null;
+  brokeAt = Math.min(brokeAt, performance.now());
   againAt = performance.now() + BACK_OFF_MS[Math.min(tries, BACK_OFF_MS.length - 1)] * (0.8 + 0.4 * Math.random());
   tries += 1;
   if (tries === 3) fetch("/api/v1/state").then((answer) => {
@@ -235,8 +245,8 @@ function lose() {
 /** What time does: lost, blank, once more. */
 function look() {
   const now = performance.now(), age = now - newsAt;
-  const lost = age > LOST_AFTER_MS;
-  const why = shutOut || (now - heardAt < LOST_AFTER_MS ? "The recorder says nothing new" : "Connection lost");
+  const lost = age > LOST_AFTER_MS || now - brokeAt > BROKEN_AFTER_MS;
+  const why = shutOut || (now - heardAt < LOST_AFTER_MS && brokeAt === Infinity ? "The recorder says nothing new" : "Connection lost");
   show(at("lost"), lost);
   if (lost) put(at("lost"), age > BLANK_AFTER_MS ? `${why}. Values are blanked.` : `${why}.`);
   if (lost && said.shout !== why) { said.shout = why; put(at("shout"), why); }
@@ -282,7 +292,7 @@ async function send(path, body, name, receipt, tapped = performance.now()) {
       setTimeout(() => { if (!item.classList.contains("failed")) item.remove(); }, RECEIPT_MS);
       return;
     }
-    fault = said.error;
+    fault = answer.status === 401 ? "open the link with the token once in this browser" : said.error;
   } catch { /* `fault` says it */ } finally { clearTimeout(timer); }
   item.className = "failed";
   item.replaceChildren(make("span", `NOT noted: ${name} (${fault})`));
@@ -385,4 +395,4 @@ addEventListener("resize", () => { if (board && !document.body.classList.contain
 document.addEventListener("visibilitychange", look);
 light();
 connect();
-setInterval(look, 250);
+setInterval(look, 200);
