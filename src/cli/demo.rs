@@ -65,7 +65,7 @@ fn demo(arguments: &Arguments) -> Result<(), Fault> {
     say::faults(&loaded.faults);
     let reduction = reduce::reduce(&loaded.runs, None, &Options::default());
     println!("{}", crate::sheet::table(&reduction, arguments.units.into()));
-    print_truth(&reduction, &recording)?;
+    print_truth(&reduction, &crate::rehearsal::truth_path(&recording))?;
     for folder in folders {
         println!("files: {}", folder.display());
     }
@@ -73,9 +73,8 @@ fn demo(arguments: &Arguments) -> Result<(), Fault> {
 }
 
 /// What was measured beside what the model knows, and whether the stated interval holds it.
-fn print_truth(reduction: &Reduction, recording: &Path) -> Result<(), Fault> {
-    let path = crate::rehearsal::truth_path(recording);
-    let text = std::fs::read_to_string(&path).map_err(|error| Fault::io(&path, "read", &error))?;
+pub(super) fn print_truth(reduction: &Reduction, path: &Path) -> Result<(), Fault> {
+    let text = std::fs::read_to_string(path).map_err(|error| Fault::io(path, "read", &error))?;
     let truth: Truth =
         serde_json::from_str(&text).map_err(|error| Fault::whole(path.display().to_string(), error.to_string()))?;
     let usable = truth.usable.unwrap_or_default();

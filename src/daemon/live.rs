@@ -104,7 +104,7 @@ impl<'a> Drive<'a> {
     /// wrong meanwhile ends it.
     pub fn record(mut self, stop: &AtomicBool) -> Keeper {
         let (mut arrived, mut ready) = (Batch::default(), Batch::default());
-        while !stop.load(Ordering::Relaxed) {
+        while !stop.load(Ordering::Relaxed) && !self.is_rehearsed() {
             let now = self.shared.clock.now();
             let (mut limit, mut more) = (None, false);
             // While nothing can be kept, what comes stays in the queue, which is bounded and counts.
@@ -135,6 +135,11 @@ impl<'a> Drive<'a> {
         self.told = Steady(i64::MIN);
         self.tell(self.shared.clock.now());
         self.keeper
+    }
+
+    /// Whether an invented car has come to its end, and its run with it.
+    fn is_rehearsed(&self) -> bool {
+        self.shared.is_over() && self.keeper.session().recorder().is_none()
     }
 
     /// Takes what has arrived into the merge, a piece of it if it is much: then the latest stamp of the piece.

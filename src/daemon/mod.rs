@@ -4,9 +4,11 @@
 
 mod anchors;
 mod config;
+pub mod invented;
 mod keep;
 mod live;
 mod notify;
+mod prior;
 mod run;
 mod sources;
 pub mod status;
@@ -25,10 +27,11 @@ use std::sync::atomic::AtomicBool;
 use clap::Parser;
 use signal_hook::consts::{SIGINT, SIGTERM};
 
-pub use config::{Config, LiveSource, Pace, Source};
+pub use config::{CarSaid, Config, LiveSource, Pace, Page, Source, Speech};
 pub use keep::Keeper;
 pub use live::Drive;
 pub use notify::Notify;
+pub use prior::Prior;
 pub use run::{open_keeper, run};
 
 use crate::document::Fault;
@@ -72,6 +75,6 @@ fn start(arguments: &Arguments) -> Result<(), Fault> {
         signal_hook::flag::register(signal, Arc::clone(&stop))
             .map_err(|error| Fault::whole("drawdownd", format!("cannot listen for signal {signal}: {error}")))?;
     }
-    let clock = Arc::new(SystemClock::new()) as Arc<dyn Clock>;
+    let clock = invented::clock_of(&config, Arc::new(SystemClock::new()) as Arc<dyn Clock>);
     run(&config, &clock, Notify::from_environment(), &stop)
 }

@@ -45,7 +45,9 @@ pub fn run(config: &Config, clock: &Arc<dyn Clock>, notify: Notify, stop: &Atomi
     if config.live().next().is_some() {
         let (sources, names) = super::sources::build(config, &map)?;
         let drive = Drive::begin(config, &map, keeper, (sources, names), Arc::clone(clock), notify)?;
-        drive.record(stop).finish(Ended::Stopped, Some(STOP_PATIENCE));
+        // Nobody waits with the car's power for a rehearsal's end, and its clock may run fast.
+        let patience = super::invented::speed(config).is_none().then_some(STOP_PATIENCE);
+        drive.record(stop).finish(Ended::Stopped, patience);
         return Ok(());
     }
     let replayed = replay(config, &map, keeper, (&**clock, notify), stop)?;
@@ -66,6 +68,7 @@ pub fn open_keeper(config: &Config, map: &Arc<Map>, clock: &Arc<dyn Clock>) -> R
     plan.durability = Durability::Journal;
     plan.sync_every = Some(config.sync_every);
     plan.files.push(config.file.clone());
+    plan.files.extend(super::invented::files(config));
     let settings =
         Settings { data: config.data.clone(), quiet: config.quiet, gateway: config.gateway, plan: Arc::new(plan) };
     Keeper::open(config, settings, clock)

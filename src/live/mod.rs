@@ -3,6 +3,7 @@
 //! Records nothing and can hold nothing up: it is given values and hands back what people asked for.
 
 pub mod moment;
+pub mod alarms;
 pub mod hub;
 pub mod board;
 pub mod state;

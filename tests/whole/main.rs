@@ -21,6 +21,7 @@ mod real_drives;
 mod recordings;
 mod recovery;
 mod rehearsal;
+mod rehearsed;
 mod space;
 mod support;
 mod tidy;

@@ -87,6 +87,17 @@ pub enum LiveSource {
         /// Its TCP port.
         port: u16,
     },
+    /// An invented car, driven while the clock runs: no measurement.
+    Rehearsal {
+        /// The scenario: car, pack, wind, sensors.
+        scenario: PathBuf,
+        /// The course, where it is another than the scenario's own.
+        course: Option<PathBuf>,
+        /// How many times as fast as the world.
+        speed: f64,
+        /// Where the model's truth is written at the end.
+        truth: Option<PathBuf>,
+    },
 }
 
 impl LiveSource {
@@ -94,7 +105,7 @@ impl LiveSource {
     pub fn bus(&self) -> Option<&str> {
         match self {
             Self::SocketCan { interface: bus, .. } | Self::Slcan { bus, .. } | Self::AtAdapter { bus, .. } => Some(bus),
-            Self::Nmea { .. } | Self::Gpsd { .. } => None,
+            Self::Nmea { .. } | Self::Gpsd { .. } | Self::Rehearsal { .. } => None,
         }
     }
 
@@ -106,9 +117,16 @@ impl LiveSource {
             }
             Self::Nmea { port, .. } => port.display().to_string(),
             Self::Gpsd { host, port } => format!("gpsd at {host}:{port}"),
+            Self::Rehearsal { scenario, course, speed, .. } => {
+                let on = course.as_ref().unwrap_or(scenario);
+                format!("{REHEARSAL}{}, {speed} times real time", on.display())
+            }
         }
     }
 }
+
+/// How the name of an invented car begins, by which `run.json` tells it from a measurement.
+const REHEARSAL: &str = crate::store::run_file::REHEARSAL;
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields, tag = "kind")]
@@ -143,6 +161,18 @@ pub(super) enum Written {
         #[serde(default = "gpsd_port")]
         port: u16,
     },
+    #[serde(rename = "rehearsal")]
+    Rehearsal {
+        scenario: PathBuf,
+        course: Option<PathBuf>,
+        #[serde(default = "real_time")]
+        speed: f64,
+        truth: Option<PathBuf>,
+    },
+}
+
+fn real_time() -> f64 {
+    1.0
 }
 
 fn supply_every_s() -> f64 {
@@ -196,6 +226,11 @@ fn beside(others: &[Source], source: &Source) -> Result<(), Wrong> {
         return Err((what.into(), "use one kind or the other".into()));
     }
     let Source::Live(live) = source else { return Ok(()) };
+    let is_invented = |source: &Source| matches!(source, Source::Live(LiveSource::Rehearsal { .. }));
+    if others.iter().any(|other| is_invented(other) || is_invented(source)) {
+        let what = "an invented car can't be driven beside sources that are read live";
+        return Err((what.into(), "use one kind or the other".into()));
+    }
     let same = |other: &Source| matches!(other, Source::Live(other) if other.name().eq_ignore_ascii_case(&live.name()));
     if others.iter().any(same) {
         return Err((format!("'{}' is read twice", live.name()), "name each bus and port once".into()));
@@ -226,6 +261,12 @@ impl Written {
             },
             Self::Nmea { port, serial_rate } => LiveSource::Nmea { port, serial_rate },
             Self::Gpsd { host, port } => LiveSource::Gpsd { host, port },
+            Self::Rehearsal { scenario, course, speed, truth } => LiveSource::Rehearsal {
+                scenario: folder.join(scenario),
+                course: course.map(|path| folder.join(path)),
+                speed: rehearsal_speed(speed)?,
+                truth: truth.map(|path| folder.join(path)),
+            },
         }))
     }
 }
@@ -266,4 +307,10 @@ fn protocol_of(text: &str) -> Result<Protocol, Wrong> {
 fn supply_every(seconds: f64) -> Result<Span, Wrong> {
     let wrong = || (format!("supply_every_s of {seconds} s is out of range"), "use 1 to 3600 s".into());
     if (1.0..=3_600.0).contains(&seconds) { Ok(Span::from_seconds(seconds)) } else { Err(wrong()) }
+}
+
+/// Beyond a few hundred times real time no computer keeps up.
+fn rehearsal_speed(factor: f64) -> Result<f64, Wrong> {
+    let wrong = || (format!("speed of {factor} is out of range"), "use 1 to 500 times real time".into());
+    if (1.0..=500.0).contains(&factor) { Ok(factor) } else { Err(wrong()) }
 }
