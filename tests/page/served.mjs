@@ -58,8 +58,12 @@ export class Served {
     await this.ended;
   }
 
-  async end() {
-    this.say("end");
+  /** Starts it again if a check that failed left it dead. */
+  async alive() {
+    if (this.process.exitCode !== null || this.process.signalCode !== null) await this.start();
+  }
+
+  async finish() {
     await this.ended;
     rmSync(this.folder, { recursive: true });
   }

@@ -108,7 +108,7 @@ function checks(all, pullingAway) {
   put(at("before-title"), wrong ? "Before pulling away: not yet" : "Before pulling away: all is ready");
   const items = [...all].sort((a, b) => a.go - b.go).map((check) => {
     const item = make("li", undefined, check.go ? "" : "stays");
-    const text = make("span", [`${check.name}: ${check.found}`, check.remedy].filter(Boolean).join(". "));
+    const text = make("span", [`${check.name}: ${check.found}`, check.remedy].filter(Boolean).join("; "));
     item.append(make("b", check.go ? "ready" : "not yet"), text);
     return item;
   });
@@ -292,7 +292,7 @@ async function send(path, body, name, receipt, tapped = performance.now()) {
       setTimeout(() => { if (!item.classList.contains("failed")) item.remove(); }, RECEIPT_MS);
       return;
     }
-    fault = said.error;
+    fault = answer.status === 401 ? "open the link with the token once in this browser" : said.error;
   } catch { /* `fault` says it */ } finally { clearTimeout(timer); }
   item.className = "failed";
   item.replaceChildren(make("span", `NOT noted: ${name} (${fault})`));
