@@ -11,6 +11,7 @@ mod notify;
 mod prior;
 mod run;
 mod sources;
+pub mod speaker;
 pub mod status;
 mod supervise;
 #[cfg(test)]

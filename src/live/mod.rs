@@ -4,6 +4,8 @@
 
 pub mod moment;
 pub mod hub;
+pub mod calls;
 
+pub use calls::{Call, Calls};
 pub use hub::{Ask, Hub};
 pub use moment::{Alarm, Check, Moment, Recording, SourceNow};
