@@ -168,6 +168,28 @@ pub fn bytes(bytes: u64) -> String {
     if megabytes < 999.5 { format!("{megabytes:.0} MB") } else { format!("{} GB", significant(megabytes / 1e3, 3)) }
 }
 
+/// A distance as it is said aloud: `2 kilometres`, `1.9 kilometres`, `500 metres`; in miles `0.3 miles`, `1 mile`.
+pub fn spoken_distance(value: Metre, in_miles: bool) -> String {
+    let tenths = |value: f64| if value.abs() < 9.95 { whole(fixed(value, -1)) } else { fixed(value, 0) };
+    let (number, one, many) = match value.0.abs() {
+        _ if in_miles => (tenths(value.miles()), "mile", "miles"),
+        near if near < 950.0 => (fixed(value.0, 2), "metre", "metres"),
+        _ => (tenths(value.km()), "kilometre", "kilometres"),
+    };
+    format!("{number} {}", if number == "1" { one } else { many })
+}
+
+/// A number as it is said aloud, to three digits: `31`, `17.3`.
+pub fn spoken_number(value: f64) -> String {
+    let text = significant(value, 3);
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').into() } else { text }
+}
+
+/// Without a tenth that is none.
+fn whole(text: String) -> String {
+    text.strip_suffix(".0").map_or(text.clone(), str::to_owned)
+}
+
 /// A line of a table: label, then the value, which wraps under itself to stay inside [`COLUMNS`].
 pub fn line(label: &str, value: &str) -> String {
     let label_width = label.chars().count();
@@ -271,6 +293,21 @@ mod tests {
         let chances = [1e-9, 0.035, 0.5].map(chance);
         assert_eq!(chances, ["less than 1 in a million", "1 in 29", "50 %"]);
         assert_eq!([812_400_000, 23_440_000_000].map(bytes), ["812 MB", "23.4 GB"]);
+    }
+
+    #[test]
+    fn distances_and_numbers_are_said_in_few_digits() {
+        let said = |metres: f64| spoken_distance(Metre(metres), false);
+        let all = [40.0, 512.0, 949.0, 951.0, 1_940.0, 2_030.0, 9_960.0, 58_600.0, 123_400.0].map(said);
+        let expected = ["0 metres", "500 metres", "900 metres", "1 kilometre", "1.9 kilometres", "2 kilometres"];
+        assert_eq!(all[..6], expected);
+        assert_eq!(all[6..], ["10 kilometres", "59 kilometres", "123 kilometres"]);
+        let miles = |miles: f64| spoken_distance(Metre(miles * 1_609.344), true);
+        assert_eq!([0.31, 0.96, 1.04, 3.02, 42.4].map(miles), ["0.3 miles", "1 mile", "1 mile", "3 miles", "42 miles"]);
+        assert_eq!(
+            [31.0, 17.32, 17.0, 400.0, 0.5, 1_234.0].map(spoken_number),
+            ["31", "17.3", "17", "400", "0.5", "1230"]
+        );
     }
 
     proptest::proptest! {

@@ -16,6 +16,7 @@ mod replay;
 mod requests;
 mod run;
 mod sources;
+pub mod speaker;
 pub mod status;
 mod supervise;
 #[cfg(test)]

@@ -11,5 +11,8 @@ pub mod metrics;
 pub mod page;
 
 pub use board::{Board, board};
+pub mod calls;
+
+pub use calls::{Call, Calls};
 pub use hub::{Ask, Hub};
 pub use moment::{Alarm, Check, Moment, Recording, SourceNow};
