@@ -75,7 +75,7 @@ impl<'a> Recording<'a> {
         say(Role::Odometer, odometer);
         say(Role::PackVoltage, (drive.voltage * 10.0).round() / 10.0);
         say(Role::PackCurrent, amp);
-        say(Role::Soc, drive.shown);
+        say(Role::Soc, drive.shown * 100.0);
         if test.tells.cell {
             let volt = test.pack.lowest_cell(drive.charge, drive.current);
             say(Role::CellVoltageMin, (volt * 1e3).round() / 1e3);
