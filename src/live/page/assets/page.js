@@ -392,7 +392,13 @@ at("light").addEventListener("click", () => {
 });
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", light);
 addEventListener("resize", () => { if (board && !document.body.classList.contains("blank")) road(board.road); });
-document.addEventListener("visibilitychange", look);
+/** Keeps the screen lit where the browser lets a page do that: on this computer, or behind a server with a certificate. */
+function stayLit() {
+  if (document.visibilityState === "visible") navigator.wakeLock?.request("screen").catch(() => {});
+}
+
+document.addEventListener("visibilitychange", () => { look(); stayLit(); });
+stayLit();
 light();
 connect();
 setInterval(look, 200);
