@@ -6,7 +6,7 @@
 //! uncertainty's three leading digits, 100 to 354 keep two digits, 355 to 949 keep one, 950 to 999 round up to 1000 and
 //! keep two. That stays within JCGM 100:2008 (GUM) 7.2.6, which asks for at most two. The value ends at the same place.
 
-use crate::quantity::Metre;
+use crate::quantity::{Metre, MetrePerSecond};
 
 /// Columns of a terminal that everything must fit into.
 pub const COLUMNS: usize = 80;
@@ -157,6 +157,39 @@ fn whole(text: String) -> String {
     text.strip_suffix(".0").map_or(text.clone(), str::to_owned)
 }
 
+/// A way along the road as one says it, in km or miles: `121 km`, `12.4 km`, `450 m`, `0.28 mi`.
+pub fn way(metres: f64, in_miles: bool) -> String {
+    let (value, unit) = if in_miles { (Metre(metres).miles(), "mi") } else { (Metre(metres).km(), "km") };
+    match value.abs() {
+        _ if !value.is_finite() => "not known".into(),
+        small if small < 0.995 && !in_miles => format!("{} m", fixed(metres, 1)),
+        small if small < 0.995 => format!("{} {unit}", fixed(value, -2)),
+        middle if middle < 99.95 => format!("{} {unit}", fixed(value, -1)),
+        _ => format!("{} {unit}", fixed(value, 0)),
+    }
+}
+
+/// A speed to so many decimals, in km/h or mph.
+pub fn speed(speed: MetrePerSecond, decimals: u8, in_miles: bool) -> String {
+    let (value, unit) = if in_miles { (speed.mph(), "mph") } else { (speed.kmh(), "km/h") };
+    format!("{} {unit}", fixed(value, -i32::from(decimals)))
+}
+
+/// A chance as people weigh it: `1 in 28`.
+pub fn chance(chance: f64) -> String {
+    match chance {
+        none if none < 1e-6 => "less than 1 in a million".into(),
+        small if small < 0.3 => format!("1 in {}", significant(1.0 / small, 2)),
+        large => format!("{} %", significant(100.0 * large, 2)),
+    }
+}
+
+/// Bytes of a disk: `23.4 GB`, `812 MB`.
+pub fn bytes(bytes: u64) -> String {
+    let megabytes = bytes as f64 / 1e6;
+    if megabytes < 999.5 { format!("{megabytes:.0} MB") } else { format!("{} GB", significant(megabytes / 1e3, 3)) }
+}
+
 /// A line of a table: label, then the value, which wraps under itself to stay inside [`COLUMNS`].
 pub fn line(label: &str, value: &str) -> String {
     let label_width = label.chars().count();
@@ -262,6 +295,19 @@ mod tests {
             [31.0, 17.32, 17.0, 400.0, 0.5, 1_234.0].map(spoken_number),
             ["31", "17.3", "17", "400", "0.5", "1230"]
         );
+    }
+
+    #[test]
+    fn ways_speeds_and_chances_as_people_say_them() {
+        let km = [121_300.0, 99_960.0, 12_440.0, 996.0, 453.0, 4.0].map(|metres| way(metres, false));
+        assert_eq!(km, ["121 km", "100 km", "12.4 km", "1.0 km", "450 m", "0 m"]);
+        // The mile is 1609.344 m.
+        assert_eq!([160_934.4, 16_093.44, 804.672].map(|metres| way(metres, true)), ["100 mi", "10.0 mi", "0.50 mi"]);
+        assert_eq!(speed(MetrePerSecond(33.0), 1, false), "118.8 km/h");
+        assert_eq!(speed(MetrePerSecond(31.292_8), 0, true), "70 mph");
+        let chances = [1e-9, 0.035, 0.5].map(chance);
+        assert_eq!(chances, ["less than 1 in a million", "1 in 29", "50 %"]);
+        assert_eq!([812_400_000, 23_440_000_000].map(bytes), ["812 MB", "23.4 GB"]);
     }
 
     proptest::proptest! {

@@ -3,15 +3,20 @@
 //! Decides nothing about the job itself. Exit codes: 0 stopped in order or the replay ended; 2 could not start or go on.
 
 mod anchors;
+mod beside;
 mod config;
+pub mod desk;
 pub mod invented;
 mod keep;
 mod live;
 mod notify;
 mod prior;
+mod replay;
+mod requests;
 mod run;
 mod sources;
 pub mod speaker;
+mod spoken;
 pub mod status;
 mod supervise;
 #[cfg(test)]
@@ -28,6 +33,7 @@ use std::sync::atomic::AtomicBool;
 use clap::Parser;
 use signal_hook::consts::{SIGINT, SIGTERM};
 
+pub use beside::Beside;
 pub use config::{CarSaid, Config, LiveSource, Pace, Page, Source, Speech};
 pub use keep::Keeper;
 pub use live::Drive;

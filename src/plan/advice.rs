@@ -3,6 +3,9 @@
 //! Judges; knows no speech and no page. What is said: the next act, how it would be without it, the last moment to decide, and
 //! 'go to the charger now' where nothing else is safe.
 
+use std::cell::RefCell;
+use std::collections::BTreeMap;
+
 use super::outlook::{Guess, Outlook};
 use super::turning::{Act, Here, Rules, Sequence, alternative, sequences, shortest};
 use crate::course::{Course, Direction};
@@ -102,7 +105,8 @@ pub fn advise(
     rules: &Rules,
     before: Option<&Sequence>,
 ) -> Advice {
-    let judge = Judge { course, here, outlook, limits, rules };
+    let spares = Spares::default();
+    let judge = Judge { course, here, outlook, limits, rules, spares: &spares };
     let all = judge.all(rules);
     let Some(shortest) = all.first().cloned() else {
         return Advice { state: State::NoWay, plan: None, ahead: 0.0, if_missed: None, last: None, spare: None };
@@ -135,7 +139,12 @@ struct Judge<'a> {
     outlook: &'a Outlook,
     limits: &'a Limits,
     rules: &'a Rules,
+    /// Ways on by where one arrived and whether out: few, but asked for by every sequence.
+    spares: &'a Spares,
 }
+
+/// See [`Judge`].
+type Spares = RefCell<BTreeMap<(usize, bool), Option<Sequence>>>;
 
 impl Judge<'_> {
     /// Every sequence that could be driven, judged; the shortest first.
@@ -152,24 +161,37 @@ impl Judge<'_> {
 
     fn judged(&self, sequence: Sequence) -> Judged {
         let trip = &sequence.trip;
+        let outlook = self.outlook.risen(self.rise(self.here.at, sequence.end()));
         Judged {
-            left: self.outlook.left(trip),
-            zero: self.outlook.chance_of_zero(trip),
-            stop: self.outlook.chance_of_stopping(trip),
+            left: outlook.left(trip),
+            zero: outlook.chance_of_zero(trip),
+            stop: outlook.chance_of_stopping(trip),
             sequence,
         }
     }
 
+    /// How much the road rises from somewhere to a place, whatever way one drives; 0 where no heights are given.
+    fn rise(&self, from: Metre, to: usize) -> f64 {
+        let heights = self.course.elevation(from).zip(self.course.places[to].elevation);
+        heights.map_or(0.0, |(from, to)| (to - from).0)
+    }
+
     /// The way on from where a sequence ends.
     fn spare(&self, sequence: &Sequence) -> Option<Sequence> {
-        alternative(self.course, sequence.end(), sequence.arriving, self.rules)
+        let key = (sequence.end(), sequence.arriving == Direction::Out);
+        let mut spares = self.spares.borrow_mut();
+        let find = || alternative(self.course, sequence.end(), sequence.arriving, self.rules);
+        spares.entry(key).or_insert_with(find).clone()
     }
 
     /// Least energy that must be left at a charger, J.
     fn floor(&self, sequence: &Sequence) -> f64 {
         // Where the course names no way on there is nothing to cover, which is said beside the plan.
         let next = if self.limits.covers_alternative { self.spare(sequence) } else { None };
-        let next = next.map_or(0.0, |way| self.outlook.need(&way.trip).mean);
+        let next = next.map_or(0.0, |way| {
+            let lift = self.outlook.per_rise.mean * self.rise(self.course.places[sequence.end()].at, way.end());
+            self.outlook.need(&way.trip).mean + lift
+        });
         self.limits.floor.max(next)
     }
 

@@ -73,6 +73,9 @@ pub struct Outlook {
     pub wander: f64,
     /// Degrees of freedom of the widths.
     pub dof: f64,
+    /// Energy of a metre that the way rises in all, J/m; nothing where no heights are given, or they are in the directions' own
+    /// energy per distance.
+    pub per_rise: Guess,
 }
 
 /// What a passenger can read off the car, or knows.
@@ -128,7 +131,14 @@ impl Outlook {
             together: TOGETHER,
             wander: (PER_KM * read.out).powi(2) * 1e3,
             dof: DOF,
+            per_rise: Guess::default(),
         }
+    }
+
+    /// The same after a way that rises by so many metres: what that takes is taken from the energy left.
+    pub fn risen(&self, rise: f64) -> Self {
+        let lift = Guess::new(self.per_rise.mean * rise, self.per_rise.u * rise.abs());
+        Self { to_zero: self.to_zero.less(lift), ..*self }
     }
 
     /// Energy that a way takes, J. A way off the road counts as half out, half back.
@@ -173,6 +183,7 @@ mod tests {
             together: 0.0,
             wander: 0.0,
             dof: f64::INFINITY,
+            per_rise: Guess::default(),
         }
     }
 

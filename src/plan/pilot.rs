@@ -1,17 +1,57 @@
 //! The one that follows a drive row by row and says each second what is known and what to do.
 //!
-//! Takes the ledger's rows and people's marks, gives [`Picture`]s. Reads no clock: time is that of the rows.
+//! Takes the ledger's rows and people's marks, gives [`Picture`]s. `tally` forms steps from rows; `whereabouts` follows them along the
+//! course, `charge` and `display` the energy left, `ahead` and `recent` what the road takes, `power_step` what else does, `cliff` the
+//! end of the pack; `decide` asks for advice. Reads no clock: time is that of the rows.
+
+mod ahead;
+mod along;
+mod charge;
+mod cliff;
+mod decide;
+mod display;
+mod doubt;
+mod normal;
+mod power_step;
+mod ratio;
+mod recent;
+mod tally;
+mod whereabouts;
+mod worth;
 
 use std::sync::Arc;
 
+use self::ahead::{Ahead, Part};
+use self::charge::{Charge, tick_u};
+use self::cliff::{Reading, Watch};
+use self::display::{Display, Taken};
+use self::power_step::{CONSUMERS, Steps};
+use self::recent::{Piece, Recent};
+use self::tally::{Step, Tally};
+use self::whereabouts::{Tracker, Turned};
 use super::outlook::Guess;
-use super::picture::{Displayed, Picture};
-use crate::course::Course;
-use crate::ledger::TraceRow;
-use crate::observation::Mark;
+use super::picture::{Picture, Worth};
+use super::turning::Sequence;
+use crate::course::{Course, Direction};
+use crate::ledger::{Phase, TraceRow};
+use crate::observation::{Mark, MarkKind};
 use crate::quantity::MetrePerSecond;
 use crate::schema::Role;
 use crate::time::RunTime;
+
+/// Energy from a plug beyond which a new test begins, J, and displayed charge, as a share.
+const CHARGED_J: f64 = 3.6e5;
+const CHARGED_SHARE: f64 = 0.01;
+/// Nothing displayed in this time after waking counts, s: as in the reduction.
+const WAKING_S: f64 = 30.0;
+/// What an unseen pause between two runs took, as a share of the usable energy, one standard deviation: common practice, no source.
+const PAUSE: f64 = 0.002;
+/// Energy per distance taken for a car whose pack is not seen and of which nothing was given, J/m: as in `ahead`.
+const UNSEEN: f64 = 650.0;
+/// How well the energy that a pack which is not seen has taken is known by the distance, in parts: common practice, no source.
+const UNSEEN_U: f64 = 0.08;
+/// The pack's voltage must be the worse for so long before it counts, s.
+const WORSE_S: f64 = 60.0;
 
 /// What is known before the drive.
 #[derive(Clone, PartialEq, Debug, Default)]
@@ -51,31 +91,304 @@ pub struct CutOff {
 #[derive(Clone, Debug)]
 pub struct Pilot {
     known: Known,
-    picture: Picture,
+    tally: Tally,
+    track: Option<Tracker>,
+    test: Test,
+    /// Energy and displayed share when a charge began.
+    charging: Option<(f64, Option<f64>)>,
+    phase: Option<Phase>,
+    not_at: Option<usize>,
+    said: Option<Sequence>,
+}
+
+/// What one test has shown so far.
+#[derive(Clone, Debug)]
+struct Test {
+    display: Display,
+    charge: Charge,
+    ahead: Ahead,
+    recent: Recent,
+    steps: Steps,
+    watch: Watch,
+    worth: Option<Worth>,
+    /// Energy taken, J, and the variance of what of it was filled in, J².
+    taken: f64,
+    filled: f64,
+    /// The pack is seen: energy is measured; else it stands for the distance.
+    measured: bool,
+    by_wheel: bool,
+    from_full: bool,
+    unobserved: f64,
+    /// Least and most temperature outside, degC.
+    degc: Option<(f64, f64)>,
+    /// Since this run woke, s.
+    awake: f64,
+    speed: Option<f64>,
+    height: Option<f64>,
+    /// For how long the pack's voltage has been the worse, s.
+    worse: f64,
+    is_worse: bool,
+    power: f64,
+}
+
+impl Test {
+    fn new(known: &Known) -> Self {
+        let target = known.target.map(|target| target.0);
+        Self {
+            display: Display::default(),
+            charge: Charge::new(known.usable),
+            ahead: Ahead::new(known.per_metre, target, known.trailer),
+            recent: Recent::new(target, known.tolerance.map(|tolerance| tolerance.0)),
+            steps: Steps::default(),
+            watch: Watch::default(),
+            worth: None,
+            taken: 0.0,
+            filled: 0.0,
+            measured: true,
+            by_wheel: false,
+            from_full: false,
+            unobserved: 0.0,
+            degc: None,
+            awake: 0.0,
+            speed: None,
+            height: None,
+            worse: 0.0,
+            is_worse: false,
+            power: 0.0,
+        }
+    }
+
+    /// The pack is not seen: distance stands for energy.
+    fn goes_by_distance(&mut self, known: &Known) {
+        self.measured = false;
+        let wider = |usable: Guess| Guess::new(usable.mean, usable.u.hypot(UNSEEN_U * usable.mean));
+        self.charge = Charge::new(known.usable.map(wider));
+    }
+
+    fn taken(&self, step: &Step) -> Taken {
+        Taken { energy: self.taken, u: tick_u(step.dt, self.power), filled: self.filled }
+    }
+}
+
+fn finite(value: f64) -> Option<f64> {
+    value.is_finite().then_some(value)
 }
 
 impl Pilot {
     /// At the start of a test.
     pub fn new(known: Known) -> Self {
-        Self { known, picture: Picture::default() }
+        Self {
+            tally: Tally::default(),
+            track: known.course.clone().map(Tracker::new),
+            test: Test::new(&known),
+            charging: None,
+            phase: None,
+            not_at: None,
+            said: None,
+            known,
+        }
     }
 
     /// A row of the trace of a run (runs are numbered upwards; the sums begin anew with each), about one a second.
-    pub fn see(&mut self, _run: u64, row: &TraceRow) {
-        let soc = row.roles[Role::Soc as usize];
-        self.picture.phase = Some(row.phase);
-        self.picture.soc = soc.is_finite().then_some(Displayed { share: soc, marked: None });
+    pub fn see(&mut self, run: u64, row: &TraceRow) {
+        let Some(step) = self.tally.step(run, row) else { return };
+        self.phase = Some(row.phase);
+        let share = finite(row.roles[Role::Soc as usize] / 100.0).filter(|share| (0.0..=1.1).contains(share));
+        let share = share.map(|share| share.min(1.0));
+        self.watch_charging(row, share);
+        let (turned, way) = self.move_on(&step, row);
+        self.use_energy(&step, way);
+        self.see_display(&step, share);
+        self.see_pack(&step, row);
+        self.see_road(&step, row, way);
+        if let Some(turned) = turned {
+            self.turned(turned);
+        }
+        self.test.speed = step.speed.map(|speed| speed * self.ground().mean);
+    }
+
+    /// Over the ground per distance by the wheels.
+    fn ground(&self) -> Guess {
+        self.track.as_ref().map_or(Guess::new(1.0, 0.0), Tracker::ground)
+    }
+
+    fn direction(&self) -> Direction {
+        self.track.as_ref().map_or(Direction::Out, Tracker::direction)
+    }
+
+    /// A charge on the way begins a new test.
+    fn watch_charging(&mut self, row: &TraceRow, share: Option<f64>) {
+        let charged = finite(row.sums.energy_charged).unwrap_or(0.0);
+        if row.phase == Phase::Charge {
+            self.charging.get_or_insert((charged, share));
+        } else if let Some((before, shown)) = self.charging.take() {
+            let more = share.zip(shown).is_some_and(|(now, before)| now - before > CHARGED_SHARE);
+            if charged - before > CHARGED_J || more || self.test.recent.test.distance < 1_000.0 {
+                let awake = self.test.awake;
+                self.test = Test::new(&self.known);
+                self.test.awake = awake;
+                self.said = None;
+            }
+        }
+    }
+
+    /// Along the road: the turn that was seen, and the way over the ground, m.
+    fn move_on(&mut self, step: &Step, row: &TraceRow) -> (Option<Turned>, f64) {
+        let turned = self.track.as_mut().and_then(|track| track.step(step, row));
+        self.test.by_wheel |= step.wheel.is_some();
+        (turned, step.wheel.unwrap_or(0.0) * self.ground().mean)
+    }
+
+    fn use_energy(&mut self, step: &Step, way: f64) {
+        let test = &mut self.test;
+        test.awake = if step.begins { 0.0 } else { test.awake + step.dt };
+        if step.begins && test.charge.has_begun() {
+            test.filled += (PAUSE * test.charge.usable().mean).powi(2);
+        }
+        if self.charging.is_some() {
+            return;
+        }
+        let nothing_yet = test.taken == 0.0 && test.recent.test.distance == 0.0;
+        if nothing_yet && test.measured && !step.begins && step.energy.is_none() {
+            test.goes_by_distance(&self.known);
+        }
+        let energy = match step.all_energy() {
+            Some(energy) if test.measured => energy,
+            _ if test.measured => 0.0,
+            _ => way * self.known.per_metre.map_or(UNSEEN, |known| known.mean),
+        };
+        test.taken += energy;
+        test.filled += step.filled_u * step.filled_u;
+        test.unobserved += step.unobserved;
+        if step.dt > 0.0 {
+            test.power += (energy / step.dt - test.power) * (1.0 - libm::exp(-step.dt / 30.0));
+        }
+    }
+
+    fn see_display(&mut self, step: &Step, share: Option<f64>) {
+        if self.charging.is_some() {
+            return;
+        }
+        let test = &mut self.test;
+        let taken = test.taken(step);
+        let waking = test.awake < WAKING_S;
+        let tick = test.display.step(step.dt, share, &taken);
+        if !test.charge.has_begun() || waking && test.charge.last().is_none() && tick.is_some() {
+            if let Some(share) = share {
+                test.from_full = share >= 0.9949;
+                test.charge.begin(share, test.taken);
+            }
+        } else if let Some(tick) = tick.filter(|_| !waking) {
+            test.charge.tick(tick);
+        }
+    }
+
+    fn see_pack(&mut self, step: &Step, row: &TraceRow) {
+        let role = |role: Role| finite(row.roles[role as usize]);
+        let test = &mut self.test;
+        let pack = role(Role::PackVoltage);
+        let by_power = || Some(role(Role::PackPower)? / pack.filter(|volts| *volts > 1.0)?);
+        let current = role(Role::PackCurrent).or_else(by_power);
+        let reading = Reading { dt: step.dt, pack, cell: role(Role::CellVoltageMin), current, taken: test.taken };
+        test.worse = if test.is_worse { test.worse + step.dt } else { 0.0 };
+        test.watch.see(&reading, test.charge.usable().mean);
+        test.steps.consumers(step.dt, step.drives, CONSUMERS.map(|consumer| row.roles[consumer as usize]));
+        if let Some(degc) = role(Role::AmbientTemperature).filter(|degc| (-60.0..60.0).contains(degc)) {
+            let (low, high) = test.degc.unwrap_or((degc, degc));
+            test.degc = Some((low.min(degc), high.max(degc)));
+        }
+    }
+
+    /// What the road took in this step.
+    fn see_road(&mut self, step: &Step, row: &TraceRow, way: f64) {
+        let direction = self.direction();
+        let height = self.track.as_ref().zip(self.known.course.as_ref());
+        let height = height.and_then(|(track, course)| Some(course.elevation(crate::quantity::Metre(track.at()))?.0));
+        let ground = self.ground().mean;
+        let test = &mut self.test;
+        let rise = test.height.zip(height).map_or(0.0, |(before, now)| now - before);
+        test.height = height;
+        if self.charging.is_some() || step.dt <= 0.0 {
+            test.ahead.cut(direction);
+            return;
+        }
+        let energy = if test.measured { step.all_energy().unwrap_or(0.0) } else { 0.0 };
+        let consumed = test.steps.consumed();
+        let stepped = test.steps.unnamed().mean * step.dt;
+        let speed = step.speed.map(|speed| speed * ground);
+        test.recent.add(&Piece {
+            dt: step.dt,
+            drives: row.phase == Phase::Drive,
+            distance: way,
+            energy,
+            stepped: test.steps.now().map_or(0.0, |now| now.power * step.dt),
+            speed,
+        });
+        if let Some(power) = consumed {
+            test.ahead.aux(power, step.dt);
+        }
+        let whole = test.measured && step.energy.is_some() && step.unobserved <= 0.05 && step.drives && way > 0.0;
+        if !whole {
+            test.ahead.cut(direction);
+            test.steps.interrupt();
+            return;
+        }
+        let speeds = [test.speed, speed].map(|speed| speed.unwrap_or(way / step.dt));
+        let aux = consumed.unwrap_or(0.0) * step.dt;
+        let part = Part { dt: step.dt, distance: way, energy, aux, stepped, speeds, rise };
+        if let Some(residual) = test.ahead.residual(direction, &part).filter(|_| consumed.is_none()) {
+            test.steps.residual(step.dt, residual, test.ahead.per_metre_wander());
+        }
+        test.ahead.part(direction, &part);
+    }
+
+    fn turned(&mut self, turned: Turned) {
+        let test = &mut self.test;
+        test.ahead.cut(turned.from);
+        test.steps.interrupt();
+        let pairs = test.recent.pairs();
+        test.recent.turned(turned.from);
+        if test.recent.pairs() > pairs {
+            self.weigh();
+        }
     }
 
     /// What a person noted.
-    pub fn mark(&mut self, _run: u64, _at: RunTime, _mark: &Mark) {}
+    pub fn mark(&mut self, _run: u64, _at: RunTime, mark: &Mark) {
+        let value = mark.value.filter(|value| value.is_finite());
+        let test = &mut self.test;
+        let taken = Taken { energy: test.taken, u: 0.0, filled: test.filled };
+        match mark.kind {
+            MarkKind::Soc => {
+                let Some(share) = value.map(|percent| percent / 100.0) else { return };
+                if let Some(tick) = test.display.note(share, &taken, test.charge.usable().mean) {
+                    if test.charge.has_begun() {
+                        test.charge.tick(tick);
+                    } else {
+                        test.from_full = share >= 0.9949;
+                        test.charge.begin(share, test.taken);
+                    }
+                }
+            }
+            MarkKind::ShowsZero => test.display.note_zero(test.taken),
+            MarkKind::Turned => {
+                if let Some(turned) = self.track.as_mut().and_then(Tracker::mark_turned) {
+                    self.turned(turned);
+                }
+            }
+            _ => {}
+        }
+    }
 
     /// The charger at a place (its index in the course) is taken or dead; or none is.
-    pub fn taken(&mut self, _place: Option<usize>) {}
+    pub fn taken(&mut self, place: Option<usize>) {
+        self.not_at = place;
+        self.said = None;
+    }
 
     /// What is known now and what to do.
     pub fn picture(&mut self) -> Picture {
-        self.picture.clone()
+        self.decide()
     }
 
     /// What was known before the drive.
@@ -83,3 +396,6 @@ impl Pilot {
         &self.known
     }
 }
+
+#[cfg(test)]
+mod tests;

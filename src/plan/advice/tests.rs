@@ -36,6 +36,7 @@ fn outlook(km: f64, u: f64) -> Outlook {
         together: 1.0,
         wander: 0.0,
         dof: f64::INFINITY,
+        per_rise: Guess::default(),
     }
 }
 

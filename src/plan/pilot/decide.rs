@@ -1,0 +1,263 @@
+//! From what was gathered to the picture: the outlook, the advice, the end of the pack beside the display.
+//!
+//! Gathers nothing itself.
+
+use super::cliff::Watch;
+use super::worth::{self, Facts};
+use super::{Pilot, WORSE_S};
+use crate::course::Course;
+use crate::ledger::Phase;
+use crate::plan::advice::{Advice, Limits, State, advise};
+use crate::plan::outlook::{DOF, Guess, Outlook};
+use crate::plan::picture::{Cliff, Picture, RestsOn};
+use crate::plan::turning::{Act, Rules};
+
+/// Cut-off voltage of the lowest cell where none is given, V: between those of the usual chemistries; common practice, no source.
+const CELL_CUT_OFF: f64 = 2.8;
+/// Display and voltage disagree from this share of the usable energy on.
+const DISAGREE: f64 = 0.02;
+/// Standard uncertainty of what lies below displayed 0 on a car that is not known, as a share of its usable energy, and in parts of what
+/// is known: as in [`crate::plan::outlook`].
+const BELOW_U: [f64; 2] = [0.01, 0.2];
+/// Learned: the energy is known better than before by this factor.
+const LEARNED: f64 = 0.9;
+/// A place this uncertain, m, is part of the way.
+const LOST_M: f64 = 50.0;
+
+/// Energy left.
+#[derive(Clone, Copy, Debug)]
+struct Left {
+    to_zero: Guess,
+    below: Guess,
+    usable: f64,
+}
+
+impl Pilot {
+    pub(super) fn decide(&mut self) -> Picture {
+        let test = &self.test;
+        let speed = self.speed_ahead();
+        let mut picture = Picture {
+            phase: self.phase,
+            soc: test.display.shown(),
+            dof: DOF,
+            speed: test.speed,
+            hold: test.recent.hold(),
+            per_metre: test.recent.per_metre(),
+            driven: test.recent.driven(test.measured, test.by_wheel),
+            here: self.track.as_ref().map(|track| track.shown()),
+            step: test.steps.now(),
+            worth: test.worth.clone(),
+            ..Picture::default()
+        };
+        if !test.measured {
+            (picture.per_metre.last_10_km, picture.per_metre.leg, picture.per_metre.test) = (None, None, None);
+        }
+        let left = if self.phase == Some(Phase::Charge) { None } else { self.left() };
+        let usable = test.charge.usable().mean;
+        let rest = left.map_or(usable, |left| left.to_zero.mean) / 650.0;
+        let (per_metre, together) = test.ahead.per_metre(speed, test.steps.unnamed(), rest);
+        picture.per_metre.ahead = self.says_ahead().then(|| self.on_this_course(per_metre));
+        let Some(left) = left else {
+            self.test.worse = 0.0;
+            return picture;
+        };
+        picture.to_zero = Some(left.to_zero);
+        picture.rests_on = Some(match test.charge.learned() {
+            None => RestsOn::Drive,
+            Some(share) if share > LEARNED => RestsOn::Given,
+            Some(_) => RestsOn::Both,
+        });
+        let mut outlook = Outlook {
+            to_zero: left.to_zero,
+            below_zero: left.below,
+            per_metre,
+            together,
+            wander: test.ahead.per_metre_wander(),
+            dof: DOF,
+            per_rise: self.per_rise(),
+        };
+        picture.cliff = self.cliff(&left, &mut outlook);
+        picture.advice = self.advice(&outlook, left.usable);
+        picture.distance_left = Some(distance_left(&left.to_zero, &outlook, picture.advice.as_ref()));
+        picture
+    }
+
+    /// Speed at which the rest will be driven, m/s.
+    fn speed_ahead(&self) -> f64 {
+        let target = self.known.target.map(|target| target.0).filter(|target| *target > 1.0 && target.is_finite());
+        self.test.recent.last_minute().filter(|speed| *speed > 15.0).or(target).unwrap_or(30.0)
+    }
+
+    /// Whether anything is known of the energy per distance ahead.
+    fn says_ahead(&self) -> bool {
+        self.known.per_metre.is_some() || self.test.measured && self.test.recent.test.distance > 3_000.0
+    }
+
+    /// With the mean grade of the whole course, as people drive it.
+    fn on_this_course(&self, level: [Guess; 2]) -> [Guess; 2] {
+        let grade = self.known.course.as_ref().map_or(0.0, |course| mean_grade(course));
+        let lift = self.test.ahead.per_rise();
+        let with = |guess: Guess, grade: f64| Guess::new(guess.mean + lift.mean * grade, guess.u.hypot(lift.u * grade));
+        [with(level[0], grade), with(level[1], -grade)]
+    }
+
+    fn per_rise(&self) -> Guess {
+        let heights =
+            self.known.course.as_ref().is_some_and(|course| course.places.iter().all(|p| p.elevation.is_some()));
+        if heights { self.test.ahead.per_rise() } else { Guess::default() }
+    }
+
+    /// Energy left by the display.
+    fn left(&self) -> Option<Left> {
+        let test = &self.test;
+        let shown = test.display.shown()?;
+        let usable = test.charge.usable();
+        let reserve = self.known.reserve.filter(|reserve| reserve.mean.is_finite() && reserve.u.is_finite());
+        let mut below = match reserve {
+            Some(known) => Guess::new(known.mean, known.u.max(BELOW_U[1] * known.mean)),
+            None => Guess::new(0.0, BELOW_U[0] * usable.mean),
+        };
+        if shown.share <= 0.0 || test.display.zero().is_some() {
+            // What was taken since then came from below 0.
+            let since = test.display.zero().map_or(0.0, |zero| test.taken - zero).max(0.0);
+            below.mean -= since;
+            return Some(Left { to_zero: Guess::new(0.0, 0.001 * usable.mean), below, usable: usable.mean });
+        }
+        let to_zero = test.charge.left(test.taken, test.filled, shown.share)?;
+        Some(Left { to_zero, below, usable: usable.mean })
+    }
+
+    /// The end of the pack by its voltage; where it is the worse, it takes the display's place in the outlook.
+    fn cliff(&mut self, left: &Left, outlook: &mut Outlook) -> Option<Cliff> {
+        let cut_off = &self.known.cut_off;
+        let watch: &Watch = &self.test.watch;
+        let end = watch.end(self.test.taken, cut_off.cell.or(Some(CELL_CUT_OFF)), cut_off.pack, left.usable);
+        let Some(end) = end else {
+            self.test.worse = 0.0;
+            return None;
+        };
+        let ahead = (left.to_zero.mean - end.mean) / left.usable;
+        let surely = left.to_zero.mean - end.mean - end.u > DISAGREE * left.usable;
+        self.test.is_worse = surely;
+        let counts = surely && self.test.worse >= WORSE_S;
+        if counts {
+            outlook.to_zero = end;
+            outlook.below_zero = Guess::default();
+        }
+        Some(Cliff { energy: end, display_ahead_by: ahead, counts })
+    }
+
+    fn advice(&mut self, outlook: &Outlook, usable: f64) -> Option<Advice> {
+        let course = self.known.course.clone()?;
+        let track = self.track.as_mut()?;
+        let limits = limits(&self.known, usable, outlook.mean_per_metre());
+        // Where the car is uncertain, so is the way: both to the turn and back.
+        let u = track.shown().u;
+        let mut outlook = *outlook;
+        if u > LOST_M {
+            outlook.to_zero.u = outlook.to_zero.u.hypot(2.0 * u * outlook.mean_per_metre());
+        }
+        let before = self.said.as_ref();
+        let advice = track.heres().map(|(here, passing)| {
+            let rules = Rules { trailer: self.known.trailer, passing, not_at: self.not_at };
+            advise(&course, here, &outlook, &limits, &rules, before)
+        });
+        // Where it may be in two places: what is safe in both is what the worse of them asks for, and what must be done first.
+        let worst = advice.reduce(|a, b| {
+            let key = |advice: &Advice| (severity(advice.state), -first_turn(advice));
+            let (a_key, b_key) = (key(&a), key(&b));
+            if b_key.0 > a_key.0 || b_key.0 == a_key.0 && b_key.1 > a_key.1 { b } else { a }
+        })?;
+        let first = worst.plan.as_ref().and_then(|plan| plan.sequence.acts.first());
+        track.planned(first.filter(|(_, act)| *act == Act::Turn).map(|(place, _)| *place));
+        self.said = worst.plan.as_ref().map(|plan| plan.sequence.clone());
+        Some(worst)
+    }
+
+    /// After a pair of legs: whether the test is still worth driving.
+    pub(super) fn weigh(&mut self) {
+        let test = &self.test;
+        let speed = self.speed_ahead();
+        let (ahead, _) = test.ahead.per_metre(speed, test.steps.unnamed(), test.charge.usable().mean / 650.0);
+        if !test.measured {
+            return;
+        }
+        let mean = Guess::new((ahead[0].mean + ahead[1].mean) / 2.0, ahead[0].u.max(ahead[1].u));
+        let left = self.left().map(|left| (left.to_zero, way(&left.to_zero, mean)));
+        let facts = Facts {
+            recent: &test.recent,
+            left,
+            from_full: test.from_full,
+            ahead,
+            speed,
+            degc: test.degc,
+            unobserved: test.unobserved,
+            dof: DOF,
+        };
+        let worth = worth::of(&facts);
+        self.test.worth = worth;
+    }
+}
+
+/// How much may be dared.
+fn limits(known: &super::Known, usable: f64, per_metre: f64) -> Limits {
+    let own = known.floor_share.filter(|share| (0.0..1.0).contains(share)).unwrap_or(0.0) * usable;
+    let limits = match known.reserve {
+        Some(_) => Limits::known(own),
+        None => {
+            let unknown = Limits::unknown(usable, per_metre);
+            Limits { floor: unknown.floor.max(own), ..unknown }
+        }
+    };
+    Limits { covers_alternative: !known.no_spare, ..limits }
+}
+
+fn severity(state: State) -> u8 {
+    match state {
+        State::Safe => 0,
+        State::GoNow => 1,
+        State::NoSpare => 2,
+        State::TooLate => 3,
+        State::NoWay => 4,
+    }
+}
+
+/// The way to the first turn of the plan; endless where it does not turn.
+fn first_turn(advice: &Advice) -> f64 {
+    let first = advice.plan.as_ref().and_then(|plan| plan.sequence.acts.first());
+    if first.is_some_and(|(_, act)| *act == Act::Turn) { advice.ahead } else { f64::INFINITY }
+}
+
+/// Rise per distance out over all of a course; 0 where no heights are given.
+fn mean_grade(course: &Course) -> f64 {
+    let ends = course.places.first().zip(course.places.last());
+    ends.and_then(|(a, b)| Some((b.elevation? - a.elevation?).0 / (b.at - a.at).0))
+        .filter(|g| g.is_finite())
+        .unwrap_or(0.0)
+}
+
+/// A distance from an energy.
+fn way(energy: &Guess, per_metre: Guess) -> Guess {
+    let mean = energy.mean / per_metre.mean;
+    Guess::new(mean, (energy.u / per_metre.mean).hypot(mean * per_metre.u / per_metre.mean))
+}
+
+/// The distance until displayed 0: the plan's way goes on as it mixes out and back.
+fn distance_left(to_zero: &Guess, outlook: &Outlook, advice: Option<&Advice>) -> Guess {
+    let trip = advice.and_then(|advice| advice.plan.as_ref()).map(|plan| plan.sequence.trip);
+    let trip = trip.filter(|trip| trip.length() > 1_000.0).unwrap_or(crate::plan::Trip {
+        out: 1_000.0,
+        back: 1_000.0,
+        extra: 0.0,
+    });
+    // As if the plan's mix went on for as far as the energy lasts.
+    let length = to_zero.mean / outlook.mean_per_metre();
+    let scale = length / trip.length();
+    let whole = crate::plan::Trip { out: trip.out * scale, back: trip.back * scale, extra: trip.extra * scale };
+    let need = outlook.need(&whole);
+    if need.mean.is_nan() || need.mean <= 0.0 {
+        return Guess::new(0.0, to_zero.u / outlook.mean_per_metre());
+    }
+    let per_metre = Guess::new(need.mean / length, need.u / length);
+    way(to_zero, per_metre)
+}
