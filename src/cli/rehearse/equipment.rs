@@ -38,8 +38,8 @@ pub fn text(config: &Config, given: &Given, scenario: &Scenario, real: Option<&C
     text
 }
 
-fn is_button(_live: &LiveSource) -> bool {
-    false
+fn is_button(live: &LiveSource) -> bool {
+    matches!(live, LiveSource::Button(_))
 }
 
 fn course(path: &Path, scenario: &Scenario) -> String {
@@ -100,6 +100,10 @@ fn source(live: &LiveSource) -> String {
             (port.exists(), "is it plugged in, and is that its port?")
         }
         LiveSource::Gpsd { host, port } => (answers(host, *port), "is gpsd running?"),
+        LiveSource::Button(contact) => match contact.open() {
+            Ok(_) => (true, ""),
+            Err(failure) => return format!("NOT FOUND: {failure}"),
+        },
         LiveSource::Rehearsal { scenario, .. } => (scenario.exists(), "check the path"),
     };
     if found { format!("found: {name}") } else { format!("NOT FOUND: {name}; {remedy}") }
