@@ -84,11 +84,6 @@ mod tests {
         assert_eq!(taken, ASKS_MAX);
         let asks = hub.take_asks();
         assert_eq!((asks.len(), asks[0].0), (ASKS_MAX, Steady(0)));
-        (0..NOTED_MAX + 3).for_each(|at| {
-            hub.noted(Steady(at as i64), Mark { kind: MarkKind::Note, value: None, text: String::new() })
-        });
-        let noted: Vec<i64> = hub.take_noted().into_iter().map(|(at, _)| at.0).collect();
-        assert_eq!(noted, (3..NOTED_MAX as i64 + 3).collect::<Vec<_>>());
         assert!(hub.take_asks().is_empty() && hub.ask(Steady(9), mark()) && hub.newest().is_none());
     }
 }
