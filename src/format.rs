@@ -135,28 +135,6 @@ pub fn distance(value: Metre, u95: Option<Metre>, in_miles: bool) -> String {
     }
 }
 
-/// A distance as it is said aloud: `2 kilometres`, `1.9 kilometres`, `500 metres`; in miles `0.3 miles`, `1 mile`.
-pub fn spoken_distance(value: Metre, in_miles: bool) -> String {
-    let tenths = |value: f64| if value.abs() < 9.95 { whole(fixed(value, -1)) } else { fixed(value, 0) };
-    let (number, one, many) = match value.0.abs() {
-        _ if in_miles => (tenths(value.miles()), "mile", "miles"),
-        near if near < 950.0 => (fixed(value.0, 2), "metre", "metres"),
-        _ => (tenths(value.km()), "kilometre", "kilometres"),
-    };
-    format!("{number} {}", if number == "1" { one } else { many })
-}
-
-/// A number as it is said aloud, to three digits: `31`, `17.3`.
-pub fn spoken_number(value: f64) -> String {
-    let text = significant(value, 3);
-    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').into() } else { text }
-}
-
-/// Without a tenth that is none.
-fn whole(text: String) -> String {
-    text.strip_suffix(".0").map_or(text.clone(), str::to_owned)
-}
-
 /// A way along the road as one says it, in km or miles: `121 km`, `12.4 km`, `450 m`, `0.28 mi`.
 pub fn way(metres: f64, in_miles: bool) -> String {
     let (value, unit) = if in_miles { (Metre(metres).miles(), "mi") } else { (Metre(metres).km(), "km") };
@@ -188,6 +166,28 @@ pub fn chance(chance: f64) -> String {
 pub fn bytes(bytes: u64) -> String {
     let megabytes = bytes as f64 / 1e6;
     if megabytes < 999.5 { format!("{megabytes:.0} MB") } else { format!("{} GB", significant(megabytes / 1e3, 3)) }
+}
+
+/// A distance as it is said aloud: `2 kilometres`, `1.9 kilometres`, `500 metres`; in miles `0.3 miles`, `1 mile`.
+pub fn spoken_distance(value: Metre, in_miles: bool) -> String {
+    let tenths = |value: f64| if value.abs() < 9.95 { whole(fixed(value, -1)) } else { fixed(value, 0) };
+    let (number, one, many) = match value.0.abs() {
+        _ if in_miles => (tenths(value.miles()), "mile", "miles"),
+        near if near < 950.0 => (fixed(value.0, 2), "metre", "metres"),
+        _ => (tenths(value.km()), "kilometre", "kilometres"),
+    };
+    format!("{number} {}", if number == "1" { one } else { many })
+}
+
+/// A number as it is said aloud, to three digits: `31`, `17.3`.
+pub fn spoken_number(value: f64) -> String {
+    let text = significant(value, 3);
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').into() } else { text }
+}
+
+/// Without a tenth that is none.
+fn whole(text: String) -> String {
+    text.strip_suffix(".0").map_or(text.clone(), str::to_owned)
 }
 
 /// A line of a table: label, then the value, which wraps under itself to stay inside [`COLUMNS`].
@@ -283,6 +283,19 @@ mod tests {
     }
 
     #[test]
+    fn ways_speeds_and_chances_as_people_say_them() {
+        let km = [121_300.0, 99_960.0, 12_440.0, 996.0, 453.0, 4.0].map(|metres| way(metres, false));
+        assert_eq!(km, ["121 km", "100 km", "12.4 km", "1.0 km", "450 m", "0 m"]);
+        // The mile is 1609.344 m.
+        assert_eq!([160_934.4, 16_093.44, 804.672].map(|metres| way(metres, true)), ["100 mi", "10.0 mi", "0.50 mi"]);
+        assert_eq!(speed(MetrePerSecond(33.0), 1, false), "118.8 km/h");
+        assert_eq!(speed(MetrePerSecond(31.292_8), 0, true), "70 mph");
+        let chances = [1e-9, 0.035, 0.5].map(chance);
+        assert_eq!(chances, ["less than 1 in a million", "1 in 29", "50 %"]);
+        assert_eq!([812_400_000, 23_440_000_000].map(bytes), ["812 MB", "23.4 GB"]);
+    }
+
+    #[test]
     fn distances_and_numbers_are_said_in_few_digits() {
         let said = |metres: f64| spoken_distance(Metre(metres), false);
         let all = [40.0, 512.0, 949.0, 951.0, 1_940.0, 2_030.0, 9_960.0, 58_600.0, 123_400.0].map(said);
@@ -295,19 +308,6 @@ mod tests {
             [31.0, 17.32, 17.0, 400.0, 0.5, 1_234.0].map(spoken_number),
             ["31", "17.3", "17", "400", "0.5", "1230"]
         );
-    }
-
-    #[test]
-    fn ways_speeds_and_chances_as_people_say_them() {
-        let km = [121_300.0, 99_960.0, 12_440.0, 996.0, 453.0, 4.0].map(|metres| way(metres, false));
-        assert_eq!(km, ["121 km", "100 km", "12.4 km", "1.0 km", "450 m", "0 m"]);
-        // The mile is 1609.344 m.
-        assert_eq!([160_934.4, 16_093.44, 804.672].map(|metres| way(metres, true)), ["100 mi", "10.0 mi", "0.50 mi"]);
-        assert_eq!(speed(MetrePerSecond(33.0), 1, false), "118.8 km/h");
-        assert_eq!(speed(MetrePerSecond(31.292_8), 0, true), "70 mph");
-        let chances = [1e-9, 0.035, 0.5].map(chance);
-        assert_eq!(chances, ["less than 1 in a million", "1 in 29", "50 %"]);
-        assert_eq!([812_400_000, 23_440_000_000].map(bytes), ["812 MB", "23.4 GB"]);
     }
 
     proptest::proptest! {

@@ -10,6 +10,7 @@ pub mod invented;
 mod keep;
 mod live;
 mod notify;
+mod people;
 mod prior;
 mod replay;
 mod requests;

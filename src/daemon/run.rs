@@ -11,6 +11,7 @@ use super::beside::Beside;
 use super::keep::Keeper;
 use super::live::Drive;
 use super::notify::Notify;
+use super::people::People;
 use super::prior::Prior;
 use super::replay::Feed;
 use super::spoken::Spoken;
@@ -39,6 +40,8 @@ pub fn run(config: &Config, clock: &Arc<dyn Clock>, notify: Notify, stop: &Atomi
     let (prior, faults) = Prior::load(config);
     log(&faults);
     let beside = Beside::start(config, prior, &map, clock, &keeper);
+    // Told until everything is closed.
+    let _people = beside.as_ref().map(|beside| People::start(config, beside.hub(), clock));
     let _spoken = beside.as_ref().and_then(|beside| Spoken::start(config, beside.hub()));
     if config.live().next().is_some() {
         let (sources, names) = super::sources::build(config, &map)?;

@@ -6,8 +6,8 @@
 use std::cell::RefCell;
 use std::collections::BTreeMap;
 
-use super::outlook::{Guess, Outlook};
-use super::turning::{Act, Here, Rules, Sequence, alternative, sequences, shortest};
+use super::outlook::{Guess, Outlook, Trip};
+use super::turning::{Act, End, Here, Rules, Sequence, alternative, follow, grown, shortest};
 use crate::course::{Course, Direction};
 use crate::quantity::Metre;
 
@@ -107,29 +107,28 @@ pub fn advise(
 ) -> Advice {
     let spares = Spares::default();
     let judge = Judge { course, here, outlook, limits, rules, spares: &spares };
-    let all = judge.all(rules);
-    let Some(shortest) = all.first().cloned() else {
+    let Some(shortest) = shortest(course, here, rules).map(|shortest| judge.judged(shortest)) else {
         return Advice { state: State::NoWay, plan: None, ahead: 0.0, if_missed: None, last: None, spare: None };
     };
-    let Some(best) = judge.best(&all) else {
+    let Some(best) = judge.best(rules) else {
         let ahead = judge.ahead(&shortest.sequence);
         let limits = Limits { covers_alternative: false, ..*limits };
         let without = Judge { limits: &limits, ..judge };
         let state = if without.is_safe(&shortest) { State::NoSpare } else { State::TooLate };
         let last = without.last_moment();
-        let spare = judge.spare(&shortest.sequence);
+        let spare = judge.spare(shortest.sequence.end(), shortest.sequence.arriving);
         return Advice { state, plan: Some(shortest), ahead, if_missed: None, last, spare };
     };
-    let plan = judge.kept(&all, &best, before).unwrap_or(best);
+    let plan = judge.kept(&best, before).unwrap_or(best);
     let ahead = judge.ahead(&plan.sequence);
     let missed = plan.sequence.acts.first().filter(|(_, act)| *act == Act::Turn).map(|(place, _)| *place);
     let if_missed = missed.and_then(|place| {
-        let without = judge.all(&Rules { passing: Some(place), ..*rules });
-        judge.best(&without).or_else(|| without.first().cloned())
+        let without = Rules { passing: Some(place), ..*rules };
+        judge.best(&without).or_else(|| self::shortest(course, here, &without).map(|shortest| judge.judged(shortest)))
     });
     let last = judge.last_moment();
     let only = plan.sequence.acts == shortest.sequence.acts;
-    let spare = judge.spare(&plan.sequence);
+    let spare = judge.spare(plan.sequence.end(), plan.sequence.arriving);
     Advice { state: if only { State::GoNow } else { State::Safe }, plan: Some(plan), ahead, if_missed, last, spare }
 }
 
@@ -147,21 +146,35 @@ struct Judge<'a> {
 type Spares = RefCell<BTreeMap<(usize, bool), Option<Sequence>>>;
 
 impl Judge<'_> {
-    /// Every sequence that could be driven, judged; the shortest first.
-    fn all(&self, rules: &Rules) -> Vec<Judged> {
+    /// Of the safe sequences that with the least left, every act counted as if it left [`TURN_WORTH_M`] more.
+    fn best(&self, rules: &Rules) -> Option<Judged> {
         let most = self.outlook.to_zero.mean.max(0.0) + 3.0 * self.outlook.to_zero.u;
         let least = self.outlook.per_metre[0].mean.min(self.outlook.per_metre[1].mean).max(1.0);
-        let mut found = sequences(self.course, self.here, rules, most / least);
-        // The shortest is wanted however far it is.
-        if found.is_empty() {
-            found.extend(shortest(self.course, self.here, rules));
-        }
-        found.into_iter().map(|sequence| self.judged(sequence)).collect()
+        let (growth, ends) = grown(self.course, self.here, rules, most / least);
+        let turn = TURN_WORTH_M * self.outlook.mean_per_metre();
+        let worth = |end: &End| {
+            let left = self.after(end.place).left(&end.trip).mean;
+            // No limit lets a plan end below its floor, so chances need not be asked there.
+            (left >= self.floor(end.place, end.direction)).then_some((left + turn * end.acts as f64, *end))
+        };
+        let mut open: Vec<(f64, End)> = ends.iter().filter_map(worth).collect();
+        open.sort_by(|(a, _), (b, _)| a.total_cmp(b));
+        let safe = |trip: &Trip, end: &End| {
+            let outlook = self.after(end.place);
+            outlook.chance_of_zero(trip) <= self.limits.zero && outlook.chance_of_stopping(trip) <= self.limits.stop
+        };
+        let (_, best) = open.into_iter().find(|(_, end)| safe(&end.trip, end))?;
+        Some(self.judged(growth.sequence(&best)))
+    }
+
+    /// The outlook after the rise to where a way ends.
+    fn after(&self, end: usize) -> Outlook {
+        self.outlook.risen(self.rise(self.here.at, end))
     }
 
     fn judged(&self, sequence: Sequence) -> Judged {
         let trip = &sequence.trip;
-        let outlook = self.outlook.risen(self.rise(self.here.at, sequence.end()));
+        let outlook = self.after(sequence.end());
         Judged {
             left: outlook.left(trip),
             zero: outlook.chance_of_zero(trip),
@@ -176,20 +189,18 @@ impl Judge<'_> {
         heights.map_or(0.0, |(from, to)| (to - from).0)
     }
 
-    /// The way on from where a sequence ends.
-    fn spare(&self, sequence: &Sequence) -> Option<Sequence> {
-        let key = (sequence.end(), sequence.arriving == Direction::Out);
-        let mut spares = self.spares.borrow_mut();
-        let find = || alternative(self.course, sequence.end(), sequence.arriving, self.rules);
-        spares.entry(key).or_insert_with(find).clone()
+    /// The way on from a place where the car arrived in a direction.
+    fn spare(&self, end: usize, arriving: Direction) -> Option<Sequence> {
+        let find = || alternative(self.course, end, arriving, self.rules);
+        self.spares.borrow_mut().entry((end, arriving == Direction::Out)).or_insert_with(find).clone()
     }
 
     /// Least energy that must be left at a charger, J.
-    fn floor(&self, sequence: &Sequence) -> f64 {
+    fn floor(&self, end: usize, arriving: Direction) -> f64 {
         // Where the course names no way on there is nothing to cover, which is said beside the plan.
-        let next = if self.limits.covers_alternative { self.spare(sequence) } else { None };
+        let next = if self.limits.covers_alternative { self.spare(end, arriving) } else { None };
         let next = next.map_or(0.0, |way| {
-            let lift = self.outlook.per_rise.mean * self.rise(self.course.places[sequence.end()].at, way.end());
+            let lift = self.outlook.per_rise.mean * self.rise(self.course.places[end].at, way.end());
             self.outlook.need(&way.trip).mean + lift
         });
         self.limits.floor.max(next)
@@ -198,25 +209,17 @@ impl Judge<'_> {
     fn is_safe(&self, judged: &Judged) -> bool {
         judged.zero <= self.limits.zero
             && judged.stop <= self.limits.stop
-            && judged.left.mean >= self.floor(&judged.sequence)
-    }
-
-    /// Of the safe ones that with the least left, every act counted as if it left [`TURN_WORTH_M`] more.
-    fn best(&self, all: &[Judged]) -> Option<Judged> {
-        let turn = TURN_WORTH_M * self.outlook.mean_per_metre();
-        let worth = |judged: &Judged| judged.left.mean + turn * judged.sequence.acts.len() as f64;
-        let safe = all.iter().filter(|judged| self.is_safe(judged));
-        safe.min_by(|a, b| worth(a).total_cmp(&worth(b))).cloned()
+            && judged.left.mean >= self.floor(judged.sequence.end(), judged.sequence.arriving)
     }
 
     /// The plan of before, as far as it goes on from here, if it is safe still and little worse.
-    fn kept(&self, all: &[Judged], best: &Judged, before: Option<&Sequence>) -> Option<Judged> {
-        let before = before?;
+    fn kept(&self, best: &Judged, before: Option<&Sequence>) -> Option<Judged> {
+        let acts = &before?.acts;
         let keep = KEEP_M * self.outlook.mean_per_metre();
         // Its first act may lie behind: then the rest of it is the plan.
-        let same = |judged: &&Judged| before.acts.ends_with(&judged.sequence.acts);
-        let found = all.iter().filter(same).max_by_key(|judged| judged.sequence.acts.len())?;
-        (self.is_safe(found) && found.left.mean <= best.left.mean + keep).then(|| found.clone())
+        let rest = |from: usize| follow(self.course, self.here, self.rules, &acts[from..]);
+        let found = self.judged((0..acts.len()).find_map(rest)?);
+        (self.is_safe(&found) && found.left.mean <= best.left.mean + keep).then_some(found)
     }
 
     /// The way from here to the first act.
@@ -238,12 +241,9 @@ impl Judge<'_> {
         }
         let open =
             |place: &usize| self.course.is_open(self.here.at, self.course.places[*place].at, self.here.direction);
-        places
-            .into_iter()
-            .take_while(open)
-            .filter(|place| self.safe_at(*place))
-            .last()
-            .map(|place| LastMoment { place, ahead: self.way_to(place) })
+        let reached: Vec<usize> = places.into_iter().take_while(open).collect();
+        let place = reached.into_iter().rev().find(|place| self.safe_at(*place))?;
+        Some(LastMoment { place, ahead: self.way_to(place) })
     }
 
     fn safe_at(&self, place: usize) -> bool {

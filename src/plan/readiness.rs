@@ -248,7 +248,7 @@ fn clock(facts: &Facts) -> Check {
     match facts.ahead_of_satellites {
         Some(ahead) if ahead.0.abs() <= AGREE.0 => go(NAME, format!("{second}, as the satellites say")),
         Some(ahead) => go(NAME, format!("{:+.0} s against satellite time, by which the run is dated", ahead.seconds())),
-        None if facts.utc >= EARLIEST => go(NAME, format!("{second}, not compared with satellite time")),
+        None if facts.utc >= EARLIEST => go(NAME, format!("{second}, without satellite time")),
         None => no(NAME, format!("it says {second}"), "set it, or wait for satellite time; no integral depends on it"),
     }
 }

@@ -28,3 +28,4 @@ mod tidy;
 mod trend;
 mod turn;
 mod verify;
+mod watched;

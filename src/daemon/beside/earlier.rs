@@ -1,8 +1,7 @@
-//! What this vehicle's runs of the last hours tell of the discharge that is still going on: after a cut of the power within a
-//! drive the pilot goes on where it was.
+//! This vehicle's runs of the last hours: after a cut of the power within a drive the pilot goes on where it was.
 //!
 //! Reads finished runs alone, a row group at a time, one row a second, and for a bounded time. What can't be read is said and
-//! left out: nothing waits for it.
+//! left out: nothing waits for it. Does not judge whether a charge began another test: the pilot does.
 
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
@@ -36,8 +35,6 @@ pub enum Step {
     Row(u64, Box<TraceRow>),
     /// What a person noted in a run.
     Mark(u64, RunTime, Mark),
-    /// A charge has ended: what was before is another discharge.
-    Charged,
 }
 
 /// Where to look.
@@ -53,7 +50,7 @@ pub struct Earlier {
 }
 
 impl Earlier {
-    /// Reads what belongs to the discharge that may still be going on, in the order in which it was driven.
+    /// Reads what may belong to the drive that still goes on, in the order in which it was driven.
     pub fn read(self, mut each: impl FnMut(Step)) {
         let began = Instant::now();
         while !(self.is_idle)() && began.elapsed() < WAIT_MAX {
@@ -109,14 +106,10 @@ fn read_run(folder: &Path, number: u64, each: &mut impl FnMut(Step)) -> Result<(
     let mut marks = reader::read_marks(folder)?.into_iter().peekable();
     let columns = columns();
     let mut next = 0;
-    let mut charging = false;
     let mut last: Option<TraceRow> = None;
     let mut give = |row: TraceRow, each: &mut dyn FnMut(Step)| {
         while let Some((at, mark)) = marks.next_if(|(noted, _)| *noted <= row.at) {
             each(Step::Mark(number, at, mark));
-        }
-        if std::mem::replace(&mut charging, row.phase == Phase::Charge) && !charging {
-            each(Step::Charged);
         }
         each(Step::Row(number, Box::new(row)));
     };
@@ -134,9 +127,6 @@ fn read_run(folder: &Path, number: u64, each: &mut impl FnMut(Step)) -> Result<(
         give(last, each);
     }
     marks.for_each(|(at, mark)| each(Step::Mark(number, at, mark)));
-    if charging {
-        each(Step::Charged);
-    }
     Ok(())
 }
 

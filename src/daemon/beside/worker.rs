@@ -80,7 +80,6 @@ impl Worker {
                 self.pilot(|pilot| pilot.see(run, &row));
             }
             Step::Mark(run, at, mark) => drop(self.pilot(|pilot| pilot.mark(run, at, &mark))),
-            Step::Charged => self.pilot = self.pilot.take().map(|pilot| Pilot::new(pilot.known().clone())),
         }
     }
 

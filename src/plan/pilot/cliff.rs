@@ -1,27 +1,50 @@
 //! The end of the pack by its voltage: lowest cell and pack, extrapolated at present power to where the car gives up; independent of
 //! the display.
 //!
-//! Voltages are cleared of their drop under load with a resistance learned from changes of the current, and taken as means over
-//! bins of energy. Through the newest bins goes a line; where it falls ever faster, an exponential fall that is as steep and as bent.
-//! Both come out late on a curve that bends down further on: the line is believed only as far as it reaches. Knows no display.
+//! Means over bins of energy W follow U = a + b W + c W² - R I - S J: the voltage at rest over the energy taken, the drop under load
+//! I, and the slower drop under the load of the last minute J. R is learned from changes of the current all along. Where the
+//! fall is surely getting steeper it goes on so (exponentially, as steep and as bent as now), else along the line; a curve that
+//! bends down further on ends sooner than either, so this warns late rather than early. Knows no display.
 
 use std::collections::VecDeque;
 
+use super::normal::Normal;
 use crate::plan::outlook::Guess;
 
-/// A bin of energy, as a share of the usable energy, and how many make the newer and the older half of what is looked at.
-const BIN: f64 = 0.001;
-const HALF: usize = 10;
-/// Resistance over the pack's voltage at most, 1/A, and how fast it forgets.
-const FORGET: f64 = 0.995;
+/// A bin of energy, as a share of the usable energy, and how many are looked at: the last 4 %.
+const BIN: f64 = 0.0025;
+const BINS: usize = 16;
+/// Fewest bins that say anything.
+const BINS_MIN: usize = 8;
+/// How fast the resistance forgets: half after some 700 changes of the current.
+const FORGET: f64 = 0.999;
 /// Changes of current that tell of the resistance, A.
-const CHANGE_A: f64 = 5.0;
-/// The present power is a mean over this, s.
-const POWER_S: f64 = 60.0;
-/// Longer than this ahead, as a share of the usable energy, the voltage says nothing.
-const FAR: f64 = 0.30;
-/// Higher than this above the cut-off, as a share of it, the voltage may do anything.
-const NEAR: f64 = 0.15;
+const CHANGE_A: f64 = 4.0;
+/// A bin's voltage is known to this share of itself beside what load explains: common practice, no source.
+const BIN_U: f64 = 0.0008;
+/// The slower drop by the resistance of the faster one, and its standard deviation: common practice, no source.
+const SLOW: (f64, f64) = (0.4, 0.4);
+/// The faster one is known to this, in parts.
+const FAST_U: f64 = 0.1;
+/// The slower drop follows the load within, s; so does what is taken for the present load.
+const SLOW_S: f64 = 60.0;
+/// Further ahead than this, as a share of the usable energy, and higher above the cut-off than this, as a share of it, the voltage
+/// may do anything.
+const FAR: f64 = 0.20;
+const NEAR: f64 = 0.20;
+/// Something is surely so at so many standard uncertainties.
+const SURELY: f64 = 2.0;
+/// What lies between here and there is extrapolated to this share of it: common practice, no source.
+const EXTRAPOLATED: f64 = 0.15;
+
+/// Means over a bin.
+#[derive(Clone, Copy, Debug, Default)]
+struct Bin {
+    taken: f64,
+    volts: f64,
+    current: f64,
+    slow: f64,
+}
 
 /// One voltage that is watched.
 #[derive(Clone, Debug, Default)]
@@ -29,8 +52,25 @@ struct Watched {
     /// Sums for the resistance.
     resistance: (f64, f64),
     last: Option<(f64, f64)>,
-    bins: VecDeque<(f64, f64)>,
-    open: (f64, f64, f64),
+    bins: VecDeque<Bin>,
+    /// Where the open bin began, J, its sums, and how many readings.
+    open: (f64, Bin, f64),
+    fall: Option<Fall>,
+}
+
+/// How the voltage falls: at rest at an energy taken, and from there on.
+#[derive(Clone, Copy, Debug)]
+struct Fall {
+    /// The energy taken that all below is told from, J.
+    from: f64,
+    volts: f64,
+    volts_u: f64,
+    /// V/J, falling positive, with its uncertainty.
+    slope: Guess,
+    /// V/J², getting steeper positive.
+    bend: Guess,
+    fast: f64,
+    slow: f64,
 }
 
 /// The pack's end.
@@ -38,10 +78,8 @@ struct Watched {
 pub struct Watch {
     cell: Watched,
     pack: Watched,
-    /// Mean voltage of the pack and power now.
-    volts: f64,
-    power: f64,
-    current: f64,
+    /// Load of the last minute, A.
+    slow: f64,
 }
 
 /// What is read at a moment.
@@ -60,7 +98,7 @@ pub struct Reading {
 }
 
 impl Watched {
-    fn see(&mut self, volts: f64, current: f64, taken: f64, bin: f64) {
+    fn see(&mut self, volts: f64, (current, slow): (f64, f64), taken: f64, width: f64) {
         if let Some((before_v, before_i)) = self.last.replace((volts, current)) {
             let (dv, di) = (volts - before_v, current - before_i);
             if di.abs() >= CHANGE_A {
@@ -68,88 +106,100 @@ impl Watched {
                 self.resistance.1 = FORGET * self.resistance.1 + di * di;
             }
         }
-        let Some(ohm) = self.ohm() else { return };
-        let (mut energy, mut sum, mut count) = self.open;
+        let (mut from, mut sum, mut count) = self.open;
         if count == 0.0 {
-            energy = taken;
+            from = taken;
         }
-        (sum, count) = (sum + volts + ohm * current, count + 1.0);
-        if taken - energy >= bin {
-            self.bins.push_back(((energy + taken) / 2.0, sum / count));
-            (energy, sum, count) = (taken, 0.0, 0.0);
-            if self.bins.len() > 2 * HALF {
+        sum = Bin {
+            taken: sum.taken + (taken - from),
+            volts: sum.volts + volts,
+            current: sum.current + current,
+            slow: sum.slow + slow,
+        };
+        count += 1.0;
+        if taken - from >= width {
+            self.bins.push_back(Bin {
+                taken: from + sum.taken / count,
+                volts: sum.volts / count,
+                current: sum.current / count,
+                slow: sum.slow / count,
+            });
+            (sum, count) = (Bin::default(), 0.0);
+            if self.bins.len() > BINS {
                 self.bins.pop_front();
             }
+            self.fall = self.ohm().filter(|_| self.bins.len() >= BINS_MIN).and_then(|ohm| self.fit(ohm, width));
         }
-        self.open = (energy, sum, count);
+        self.open = (from, sum, count);
     }
 
     fn ohm(&self) -> Option<f64> {
         let ohm = self.resistance.0 / self.resistance.1;
-        (self.resistance.1 > 20.0 * CHANGE_A * CHANGE_A && ohm > 0.0 && ohm.is_finite()).then_some(ohm)
+        (self.resistance.1 > 50.0 * CHANGE_A * CHANGE_A && ohm > 0.0 && ohm.is_finite()).then_some(ohm)
+    }
+
+    /// The law of the bins about the newest of them, energy in bins' widths; its noise widened by what the bins scatter.
+    fn fit(&self, ohm: f64, width: f64) -> Option<Fall> {
+        let newest = self.bins.back()?;
+        let noise = BIN_U * newest.volts;
+        let start = Normal::independent(
+            [newest.volts + ohm * newest.current, 0.0, 0.0, ohm, SLOW.0 * ohm],
+            [newest.volts, newest.volts, newest.volts, FAST_U * ohm, SLOW.1 * ohm],
+        );
+        let weights = |bin: &Bin| {
+            let x = (bin.taken - newest.taken) / width;
+            [1.0, x, x * x, -bin.current, -bin.slow]
+        };
+        let fitted = |noise: f64| {
+            let mut state = start.clone();
+            for bin in &self.bins {
+                let weights = weights(bin);
+                state.observe(&weights, bin.volts - state.mean_of(&weights), noise * noise);
+            }
+            state
+        };
+        let state = fitted(noise);
+        let rest = self.bins.iter().map(|bin| (bin.volts - state.mean_of(&weights(bin))).powi(2)).sum::<f64>();
+        let scatter = (rest / (self.bins.len() as f64 - 3.0)).sqrt();
+        let state = if scatter > noise { fitted(scatter) } else { state };
+        let guess = |which: usize, unit: f64| {
+            Guess::new(-state.mean[which] / unit, state.cov[which][which].max(0.0).sqrt() / unit)
+        };
+        let fall = Fall {
+            from: newest.taken,
+            volts: state.mean[0],
+            volts_u: state.cov[0][0].max(0.0).sqrt(),
+            slope: guess(1, width),
+            bend: Guess::new(2.0 * guess(2, width * width).mean, 2.0 * guess(2, width * width).u),
+            fast: state.mean[3],
+            slow: state.mean[4].max(0.0),
+        };
+        [fall.volts, fall.slope.u, fall.bend.u].iter().all(|value| value.is_finite()).then_some(fall)
     }
 
     /// Energy from `taken` until this voltage under load reaches its cut-off, J.
-    fn end(&self, taken: f64, current: f64, cut_off: f64, far: f64) -> Option<Guess> {
-        let ohm = self.ohm()?;
-        if self.bins.len() < 2 * HALF {
-            return None;
-        }
-        let (older, newer): (Vec<_>, Vec<_>) = self.bins.iter().enumerate().partition(|(at, _)| *at < HALF);
-        let older = Line::through(older.into_iter().map(|(_, bin)| *bin));
-        let newer = Line::through(newer.into_iter().map(|(_, bin)| *bin));
-        let room = newer.at(taken) - ohm * current - cut_off;
-        let slope = -newer.slope;
+    fn end(&self, taken: f64, load: f64, cut_off: f64, far: f64) -> Option<Guess> {
+        let fall = self.fall.as_ref()?;
+        let since = (taken - fall.from).max(0.0);
+        let room = fall.volts - (fall.fast + fall.slow) * load - cut_off - fall.slope.mean * since;
         if room <= 0.0 {
-            return Some(Guess::new(0.0, 0.002 * far / FAR));
+            return Some(Guess::new(0.0, 0.01 * far));
         }
-        if slope <= 2.0 * newer.slope_u || room > NEAR * cut_off {
+        let Guess { mean: slope, u: slope_u } = fall.slope;
+        if slope <= SURELY * slope_u || room > NEAR * cut_off {
             return None;
         }
-        // An exponential fall whose slope grows as it did from the older to the newer half.
-        let apart = newer.middle - older.middle;
-        let bent = (slope + older.slope) / apart;
-        let bent_u = newer.slope_u.hypot(older.slope_u) / apart;
-        let (length, of_slope) = if bent > 2.0 * bent_u && older.slope < 0.0 {
-            let scale = slope / bent;
+        let bent = fall.bend.mean > SURELY * fall.bend.u;
+        let (length, by_slope) = if bent {
+            let scale = slope / fall.bend.mean;
             let grown = room / (slope * scale);
             (scale * libm::log1p(grown), grown / (1.0 + grown) / libm::log1p(grown))
         } else {
             (room / slope, 1.0)
         };
-        let noise = newer.scatter / slope;
-        let u = (length * of_slope * newer.slope_u / slope).hypot(noise).hypot(0.15 * length);
-        (length.is_finite() && length <= far).then(|| Guess::new(length, u))
-    }
-}
-
-/// A line through bins.
-struct Line {
-    middle: f64,
-    mean: f64,
-    slope: f64,
-    slope_u: f64,
-    scatter: f64,
-}
-
-impl Line {
-    fn through(points: impl Iterator<Item = (f64, f64)> + Clone) -> Self {
-        let n = points.clone().count() as f64;
-        let (x, y) = points.clone().fold((0.0, 0.0), |(x, y), point| (x + point.0, y + point.1));
-        let (middle, mean) = (x / n, y / n);
-        let (mut xx, mut xy) = (0.0, 0.0);
-        for (x, y) in points.clone() {
-            xx += (x - middle) * (x - middle);
-            xy += (x - middle) * (y - mean);
-        }
-        let slope = xy / xx;
-        let rest = points.map(|(x, y)| (y - mean - slope * (x - middle)).powi(2)).sum::<f64>();
-        let scatter = (rest / (n - 2.0)).sqrt();
-        Self { middle, mean, slope, slope_u: scatter / xx.sqrt(), scatter }
-    }
-
-    fn at(&self, x: f64) -> f64 {
-        self.mean + self.slope * (x - self.middle)
+        let steepest = slope * (room / slope / length);
+        let u = (length * by_slope * slope_u / slope).hypot(fall.volts_u / steepest).hypot(EXTRAPOLATED * length);
+        (length.is_finite() && u.is_finite() && length <= far).then(|| Guess::new(length, u))
     }
 }
 
@@ -157,16 +207,14 @@ impl Watch {
     /// A moment. `usable`: about the energy from full to displayed 0, J.
     pub fn see(&mut self, reading: &Reading, usable: f64) {
         let Some(current) = reading.current.filter(|current| current.abs() < 3_000.0) else { return };
-        let weight = 1.0 - libm::exp(-reading.dt / POWER_S);
-        self.current += (current - self.current) * weight;
-        let bin = BIN * usable.max(3.6e6);
+        self.slow += (current - self.slow) * (1.0 - libm::exp(-reading.dt / SLOW_S));
+        let width = BIN * usable.max(3.6e6);
+        let load = (current, self.slow);
         if let Some(volts) = reading.pack.filter(|volts| (1.0..3_000.0).contains(volts)) {
-            self.volts = if self.volts == 0.0 { volts } else { self.volts + (volts - self.volts) * weight };
-            self.power += (volts * current - self.power) * weight;
-            self.pack.see(volts, current, reading.taken, bin);
+            self.pack.see(volts, load, reading.taken, width);
         }
         if let Some(volts) = reading.cell.filter(|volts| (0.1..10.0).contains(volts)) {
-            self.cell.see(volts, current, reading.taken, bin);
+            self.cell.see(volts, load, reading.taken, width);
         }
     }
 
@@ -175,7 +223,7 @@ impl Watch {
         let far = FAR * usable;
         let end = |watched: &Watched, cut_off: Option<f64>| {
             let cut_off = cut_off.filter(|volts| *volts > 0.0 && volts.is_finite())?;
-            watched.end(taken, self.current.max(0.0), cut_off, far)
+            watched.end(taken, self.slow.max(0.0), cut_off, far)
         };
         let (cell, pack) = (end(&self.cell, cell_cut_off), end(&self.pack, pack_cut_off));
         match (cell, pack) {

@@ -1,6 +1,11 @@
 //! The pilot on rehearsed drives, by hand, and on nonsense.
 
 mod drive;
+mod left;
+mod nonsense;
+mod place;
+mod quick;
+mod road;
 
 use super::*;
 
