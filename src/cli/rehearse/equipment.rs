@@ -24,6 +24,7 @@ pub fn text(config: &Config, given: &Given, scenario: &Scenario, real: Option<&C
     say("car", format!("{}, invented, {} times real time", scenario.car, invented::speed(config).unwrap_or(1.0)));
     say("map", map(given));
     say("card", config.card.as_deref().map_or_else(|| "not given".into(), card));
+    say("page", config.page.as_ref().map_or_else(|| "off".into(), |page| format!("http://{}/", page.listen)));
     say("speech", speech(config));
     let buttons: Vec<&LiveSource> = real.iter().flat_map(|real| real.live()).filter(|live| is_button(live)).collect();
     if buttons.is_empty() {

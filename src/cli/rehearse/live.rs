@@ -2,6 +2,7 @@
 //!
 //! Writes a configuration and calls the daemon; drives, decides and computes nothing itself.
 
+use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -62,6 +63,9 @@ pub fn drive(arguments: &Arguments, kind: Kind) -> Result<Outcome, Vec<Fault>> {
         .with_writer(std::io::stderr)
         .with_max_level(tracing::Level::INFO)
         .with_target(false)
+        .with_ansi(std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none())
+        // The invented world's clock is not that of the log.
+        .without_time()
         .try_init();
     let clock = invented::clock_of(&config, Arc::new(SystemClock::new()) as Arc<dyn Clock>);
     crate::daemon::run(&config, &clock, Notify::default(), &stop).map_err(one)?;
