@@ -185,6 +185,8 @@ const checks = {
     await page.getByRole("button", { name: "Charger taken" }).click();
     await page.getByRole("button", { name: "Underfell" }).click();
     assert.deepEqual(await served.line((found) => "taken" in found), { taken: "Underfell" });
+    await page.locator("#receipts li", { hasText: /Underfell is taken/ }).waitFor();
+    assert.equal(await page.locator("#receipts li").count(), 1, "receipts pile up");
     await page.context().close();
   },
 
@@ -226,7 +228,7 @@ const checks = {
         return getComputedStyle(node).outlineStyle === "none" ? `${node.id}: no outline` : node.id || node.textContent;
       }));
     }
-    for (const wanted of ["light", "care", "Turned", "Charge", "Shows 0 %", "more"]) assert(reached.has(wanted), `${wanted} of ${[...reached]}`);
+    for (const wanted of ["light", "care", "Turned", "Charge", "Shows 0\u00a0%", "more"]) assert(reached.has(wanted), `${wanted} of ${[...reached]}`);
     assert(![...reached].some((name) => name.includes("no outline")));
     await page.locator("#care").focus();
     await page.keyboard.press("Enter");
