@@ -195,7 +195,9 @@ impl Beside {
         self.noted_until = batch.last().unwrap_or(self.noted_until);
         for stamped in &batch.rest {
             match &stamped.item {
-                Item::Mark(mark) => self.noted.push((stamped.at, mark.clone())),
+                Item::Mark(mark) => {
+                    self.noted.push((stamped.at, mark.clone()));
+                }
                 // The computer's own word says nothing about it.
                 Item::Anchor(wall) if self.is_live && self.own_anchor.as_ref() != Some(stamped) => {
                     let (own, theirs) = (self.clock.wall().0 - self.clock.now().0, wall.0 - stamped.at.0);

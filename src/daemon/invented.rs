@@ -131,6 +131,32 @@ mod tests {
     }
 
     #[test]
+    fn a_button_is_a_key_or_a_line_and_stands_beside_any_source() {
+        let key = "[[source]]\nkind = 'button'\ndevice = '/dev/input/event3'\nkey = 'KEY_VOLUMEUP'\n";
+        let line = "[[source]]\nkind = 'button'\nchip = '/dev/gpiochip0'\nline = 17\nactive_low = true\n";
+        let (both, faults) = config(&format!("{INVENTED}{key}{line}"));
+        assert_eq!(faults, [""; 0]);
+        let names = both.expect("a configuration").source_names();
+        assert_eq!(names[1..], ["button KEY_VOLUMEUP of /dev/input/event3", "button on line 17 of /dev/gpiochip0"]);
+        let said = "car.toml:4: a button is a key of an input device or a line of a GPIO chip; give device and key (and grab), \
+            or chip and line (and active_low and debounce_ms)";
+        for wrong in [
+            key.replace("key =", "line = 3 #"),
+            line.replace("line =", "grab = true #"),
+            key.to_owned() + "chip = 'x'\n",
+        ] {
+            assert_eq!(config(&wrong).1, [said], "{wrong}");
+        }
+        let unknown = config(&key.replace("VOLUMEUP", "NOSUCH")).1;
+        assert_eq!(
+            unknown,
+            ["car.toml:4: there is no key 'KEY_NOSUCH'; use a name that `evtest` shows, like 'KEY_VOLUMEUP'"]
+        );
+        let bounces = config(&format!("{line}debounce_ms = 0\n")).1;
+        assert_eq!(bounces, ["car.toml:4: debounce_ms of 0 ms is out of range; use 1 to 200 ms"]);
+    }
+
+    #[test]
     fn an_invented_driver_is_told_the_plans_first_act() {
         let text = include_str!("../../recordings/demo-course.toml");
         let course = Course::parse(&Document::from_text("course.toml", text)).0.expect("the demo's course");

@@ -9,6 +9,7 @@ use crate::document::Fault;
 use crate::map::Map;
 use crate::observation::{Bus, BusNames};
 use crate::source::asking::{self, Allowed, Asking};
+use crate::source::button::Button;
 use crate::source::live::Live;
 use crate::source::rehearsal::{self, InventedCar};
 use crate::source::{at_adapter, gpsd, nmea, slcan, socketcan};
@@ -41,7 +42,9 @@ fn can_ask(live: &LiveSource) -> bool {
     match live {
         LiveSource::SocketCan { .. } | LiveSource::Slcan { .. } => true,
         LiveSource::AtAdapter { listen, .. } => !listen,
-        LiveSource::Nmea { .. } | LiveSource::Gpsd { .. } | LiveSource::Rehearsal { .. } => false,
+        LiveSource::Nmea { .. } | LiveSource::Gpsd { .. } | LiveSource::Rehearsal { .. } | LiveSource::Button(_) => {
+            false
+        }
     }
 }
 
@@ -74,6 +77,7 @@ impl Plan<'_> {
                 Box::new(nmea::port::NmeaReceiver::new(nmea::port::Settings { port, serial_rate }))
             }
             LiveSource::Gpsd { host, port } => Box::new(gpsd::socket::Gpsd::new(gpsd::socket::Settings { host, port })),
+            LiveSource::Button(contact) => Box::new(Button::new(contact)),
             LiveSource::Rehearsal { scenario, course, speed, truth } => {
                 let (rehearsal, names) = super::invented::car(&scenario, course.as_deref(), self.map, names)?;
                 Box::new(InventedCar::new(rehearsal::Settings { rehearsal, names, speed, truth }))

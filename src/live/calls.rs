@@ -10,7 +10,7 @@ mod words;
 
 use std::collections::VecDeque;
 
-use super::moment::Moment;
+use super::moment::{Alarm, Moment};
 use crate::ledger::Phase;
 use crate::observation::Mark;
 use crate::time::{Span, Steady};
@@ -20,6 +20,8 @@ use plan::Plans;
 
 /// The least time between two sentences, but for alarms.
 pub const LIMIT: Span = Span::of_seconds(10);
+/// Alarms that are said in words of their own here, with place and distance.
+const IN_OWN_WORDS: [&str; 4] = ["plan.go_now", "plan.too_late", "plan.no_way", "cliff"];
 /// A mark is confirmed while it is fresh, or not at all.
 const MARK_FRESH: Span = Span::of_seconds(20);
 /// Marks that wait to be confirmed, at most.
@@ -81,7 +83,8 @@ impl Calls {
     pub fn hear(&mut self, moment: &Moment) -> Vec<Call> {
         let at = moment.at;
         let drives = moment.picture.phase == Some(Phase::Drive);
-        self.alarms.see(at, &moment.alarms);
+        let is_ours = |alarm: &&Alarm| !IN_OWN_WORDS.contains(&&*alarm.key);
+        self.alarms.see(at, moment.alarms.iter().filter(is_ours));
         self.plans.see(moment);
         self.marks.retain(|(noted, _)| at - *noted <= MARK_FRESH);
         let mut calls: Vec<Call> = self.alarms.take_new(at).into_iter().map(Call::alarm).collect();

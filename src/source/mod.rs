@@ -17,6 +17,7 @@ pub mod queue;
 pub mod live;
 pub mod asking;
 pub mod rehearsal;
+pub mod button;
 pub mod socketcan;
 pub mod replay;
 

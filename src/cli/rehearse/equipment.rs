@@ -24,6 +24,7 @@ pub fn text(config: &Config, given: &Given, scenario: &Scenario, real: Option<&C
     say("car", format!("{}, invented, {} times real time", scenario.car, invented::speed(config).unwrap_or(1.0)));
     say("map", map(given));
     say("card", config.card.as_deref().map_or_else(|| "not given".into(), card));
+    say("page", config.page.as_ref().map_or_else(|| "off".into(), |page| format!("http://{}/", page.listen)));
     say("speech", speech(config));
     let buttons: Vec<&LiveSource> = real.iter().flat_map(|real| real.live()).filter(|live| is_button(live)).collect();
     if buttons.is_empty() {
@@ -38,8 +39,8 @@ pub fn text(config: &Config, given: &Given, scenario: &Scenario, real: Option<&C
     text
 }
 
-fn is_button(_live: &LiveSource) -> bool {
-    false
+fn is_button(live: &LiveSource) -> bool {
+    matches!(live, LiveSource::Button(_))
 }
 
 fn course(path: &Path, scenario: &Scenario) -> String {
@@ -100,6 +101,10 @@ fn source(live: &LiveSource) -> String {
             (port.exists(), "is it plugged in, and is that its port?")
         }
         LiveSource::Gpsd { host, port } => (answers(host, *port), "is gpsd running?"),
+        LiveSource::Button(contact) => match contact.open() {
+            Ok(_) => (true, ""),
+            Err(failure) => return format!("NOT FOUND: {failure}"),
+        },
         LiveSource::Rehearsal { scenario, .. } => (scenario.exists(), "check the path"),
     };
     if found { format!("found: {name}") } else { format!("NOT FOUND: {name}; {remedy}") }

@@ -2,6 +2,7 @@
 //!
 //! Writes a configuration and calls the daemon; drives, decides and computes nothing itself.
 
+use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -11,11 +12,12 @@ use super::files::Given;
 use super::{Arguments, Kind};
 use crate::card::Card;
 use crate::cli::{Outcome, demo, say};
-use crate::daemon::{Config, Notify, invented};
+use crate::daemon::{Config, LiveSource, Notify, invented};
 use crate::document::Fault;
 use crate::quantity::ConsumptionUnit;
 use crate::reduce::{self, Options};
 use crate::rehearsal::Scenario;
+use crate::source::button::contact::Settings as Contact;
 use crate::source::{Clock, SystemClock};
 use crate::store::data_set::DataSet;
 use crate::store::names::valid_name;
@@ -59,8 +61,11 @@ pub fn drive(arguments: &Arguments, kind: Kind) -> Result<Outcome, Vec<Fault>> {
     }
     let _ = tracing_subscriber::fmt()
         .with_writer(std::io::stderr)
-        .with_max_level(tracing::Level::WARN)
+        .with_max_level(tracing::Level::INFO)
         .with_target(false)
+        .with_ansi(std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none())
+        // The invented world's clock is not that of the log.
+        .without_time()
         .try_init();
     let clock = invented::clock_of(&config, Arc::new(SystemClock::new()) as Arc<dyn Clock>);
     crate::daemon::run(&config, &clock, Notify::default(), &stop).map_err(one)?;
@@ -137,6 +142,9 @@ impl Written<'_> {
         }
         line("speed", format!("{:?}", self.arguments.speed));
         line("truth", quoted(TRUTH));
+        for live in self.real.iter().flat_map(|real| real.live()) {
+            text.push_str(&button(live));
+        }
         Ok(text)
     }
 
@@ -173,6 +181,22 @@ impl Written<'_> {
             None => {}
         }
         text
+    }
+}
+
+/// The real drive's button, which a rehearsal listens to as well.
+fn button(live: &LiveSource) -> String {
+    let path = |path: &Path| quoted(&path.to_string_lossy());
+    match live {
+        LiveSource::Button(Contact::Key { device, key, grab }) => {
+            format!("[[source]]\nkind = \"button\"\ndevice = {}\nkey = {}\ngrab = {grab}\n", path(device), quoted(key))
+        }
+        LiveSource::Button(Contact::Line { chip, line, active_low, debounce }) => format!(
+            "[[source]]\nkind = \"button\"\nchip = {}\nline = {line}\nactive_low = {active_low}\ndebounce_ms = {:?}\n",
+            path(chip),
+            debounce.seconds() * 1e3
+        ),
+        _ => String::new(),
     }
 }
 

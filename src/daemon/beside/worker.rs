@@ -14,7 +14,7 @@ use crate::daemon::prior::Prior;
 use crate::daemon::speaker::Speaker;
 use crate::daemon::told::of_a_panic;
 use crate::live::alarms::{self, Alarms};
-use crate::live::{Ask, Calls, Hub, Moment};
+use crate::live::{Ask, Call, Calls, Hub, Moment};
 use crate::plan::readiness::{self, Need};
 use crate::plan::{Picture, Pilot};
 use crate::time::Steady;
@@ -136,6 +136,18 @@ impl Worker {
         }
     }
 
+    /// Has said aloud what is to be said; at the desk, where nobody speaks, it can be read.
+    fn say(&self, calls: Vec<Call>) {
+        for call in calls {
+            if self.settings.rehearsal || self.settings.speaker.is_some() {
+                tracing::info!("said: {}", call.text);
+            }
+            if let Some(speaker) = &self.settings.speaker {
+                speaker.say(call);
+            }
+        }
+    }
+
     fn tell(&mut self, tick: Tick) {
         if self.silent {
             return;
@@ -151,9 +163,7 @@ impl Worker {
         match catch_unwind(telling) {
             Ok((moment, calls)) => {
                 self.hub.show(moment);
-                if let Some(speaker) = &self.settings.speaker {
-                    calls.into_iter().for_each(|call| speaker.say(call));
-                }
+                self.say(calls);
             }
             Err(panic) => {
                 self.silent = true;

@@ -37,9 +37,9 @@ pub struct Alarms {
 
 impl Alarms {
     /// What is wrong now.
-    pub fn see(&mut self, at: Steady, now: &[Alarm]) {
+    pub fn see<'a>(&mut self, at: Steady, now: impl Iterator<Item = &'a Alarm> + Clone) {
         for known in &mut self.known {
-            if !now.iter().any(|alarm| alarm.key == known.key) {
+            if !now.clone().any(|alarm| alarm.key == known.key) {
                 known.away.get_or_insert(at);
             }
         }

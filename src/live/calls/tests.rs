@@ -9,7 +9,7 @@ use proptest::prelude::*;
 use super::*;
 use crate::course::{Course, Direction};
 use crate::document::Document;
-use crate::live::moment::{Alarm, Recording};
+use crate::live::moment::Recording;
 use crate::observation::MarkKind;
 use crate::plan::advice::{Advice, Judged, LastMoment, State};
 use crate::plan::outlook::Guess;
@@ -177,6 +177,19 @@ fn a_lost_source_is_repeated_ever_more_seldom_until_seen_to() {
     assert_eq!(times(alone), [5, 35, 95, 215, 455, 935]);
     is(&said(1_000, |second| drive(second, 100.0, 1e9)), &[(5, text), (35, text), (95, text)]);
     is(&said(1_000, |second| drive(second, 1e9, 60.0)), &[(5, text), (35, text), (65, back)]);
+}
+
+#[test]
+fn what_has_words_of_its_own_is_not_said_twice() {
+    let late = |second: f64| {
+        let mut moment = moment(second, Some(advice(0, Act::Arrive, 20_000.0, State::TooLate, 1.0)));
+        moment.alarms.extend(IN_OWN_WORDS.map(|key| alarm(key, false)));
+        moment
+    };
+    is(
+        &said(600, late),
+        &[(3, "Too late to be sure of the charger: drive slower, the charger at Quaymoor in 20 kilometres.")],
+    );
 }
 
 #[test]
