@@ -13,6 +13,7 @@ use std::sync::mpsc::{SyncSender, TrySendError, sync_channel};
 
 use super::keep::Keeper;
 use super::prior::Prior;
+use super::speaker::Speaker;
 use super::{Config, LiveSource};
 use crate::card::RunSpan;
 use crate::ledger::TraceRow;
@@ -131,6 +132,10 @@ impl Beside {
                 prior,
                 to_be_had: Need::ALL.into_iter().filter(|need| need.is_to_be_had(map, receiver)).collect(),
                 rehearsal,
+                speaker: config.speech.as_ref().and_then(|speech| {
+                    let started = Speaker::start(speech.command.clone());
+                    started.map_err(|fault| tracing::error!("{fault}; nothing is said aloud")).ok()
+                }),
             },
             Arc::clone(&hub),
         );
@@ -191,7 +196,6 @@ impl Beside {
         for stamped in &batch.rest {
             match &stamped.item {
                 Item::Mark(mark) => {
-                    self.hub.noted(stamped.at, mark.clone());
                     self.noted.push((stamped.at, mark.clone()));
                 }
                 // The computer's own word says nothing about it.

@@ -17,7 +17,6 @@ mod requests;
 mod run;
 mod sources;
 pub mod speaker;
-mod spoken;
 pub mod status;
 mod supervise;
 #[cfg(test)]

@@ -14,7 +14,6 @@ use super::notify::Notify;
 use super::people::People;
 use super::prior::Prior;
 use super::replay::Feed;
-use super::spoken::Spoken;
 use crate::document::Fault;
 use crate::map::Map;
 use crate::source::Clock;
@@ -42,7 +41,6 @@ pub fn run(config: &Config, clock: &Arc<dyn Clock>, notify: Notify, stop: &Atomi
     let beside = Beside::start(config, prior, &map, clock, &keeper);
     // Told until everything is closed.
     let _people = beside.as_ref().map(|beside| People::start(config, beside.hub(), clock));
-    let _spoken = beside.as_ref().and_then(|beside| Spoken::start(config, beside.hub()));
     if config.live().next().is_some() {
         let (sources, names) = super::sources::build(config, &map)?;
         let drive = Drive::begin(config, &map, keeper, (sources, names), Arc::clone(clock), notify)?.with(beside);

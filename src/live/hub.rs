@@ -14,8 +14,6 @@ use crate::time::Steady;
 
 /// What people may have asked for and the loop has not taken yet, at most.
 const ASKS_MAX: usize = 64;
-/// Marks that wait to be confirmed, at most.
-const NOTED_MAX: usize = 8;
 
 /// What a person asks for.
 #[derive(Clone, PartialEq, Debug)]
@@ -33,13 +31,11 @@ pub enum Ask {
 pub struct Hub {
     moment: watch::Sender<Option<Arc<Moment>>>,
     asks: Mutex<VecDeque<(Steady, Ask)>>,
-    /// Marks that are in the recording, for whoever confirms them.
-    noted: Mutex<VecDeque<(Steady, Mark)>>,
 }
 
 impl Default for Hub {
     fn default() -> Self {
-        Self { moment: watch::Sender::new(None), asks: Mutex::default(), noted: Mutex::default() }
+        Self { moment: watch::Sender::new(None), asks: Mutex::default() }
     }
 }
 
@@ -73,20 +69,6 @@ impl Hub {
     pub fn take_asks(&self) -> Vec<(Steady, Ask)> {
         self.asks.lock().unwrap_or_else(PoisonError::into_inner).drain(..).collect()
     }
-
-    /// The recording has taken a mark, wherever it came from; where nobody confirms any, the earliest are forgotten.
-    pub fn noted(&self, at: Steady, mark: Mark) {
-        let mut noted = self.noted.lock().unwrap_or_else(PoisonError::into_inner);
-        if noted.len() == NOTED_MAX {
-            noted.pop_front();
-        }
-        noted.push_back((at, mark));
-    }
-
-    /// Takes the marks that the recording has taken.
-    pub fn take_noted(&self) -> Vec<(Steady, Mark)> {
-        self.noted.lock().unwrap_or_else(PoisonError::into_inner).drain(..).collect()
-    }
 }
 
 #[cfg(test)]
@@ -102,11 +84,6 @@ mod tests {
         assert_eq!(taken, ASKS_MAX);
         let asks = hub.take_asks();
         assert_eq!((asks.len(), asks[0].0), (ASKS_MAX, Steady(0)));
-        (0..NOTED_MAX + 3).for_each(|at| {
-            hub.noted(Steady(at as i64), Mark { kind: MarkKind::Note, value: None, text: String::new() })
-        });
-        let noted: Vec<i64> = hub.take_noted().into_iter().map(|(at, _)| at.0).collect();
-        assert_eq!(noted, (3..NOTED_MAX as i64 + 3).collect::<Vec<_>>());
         assert!(hub.take_asks().is_empty() && hub.ask(Steady(9), mark()) && hub.newest().is_none());
     }
 }

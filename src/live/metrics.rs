@@ -171,6 +171,14 @@ mod tests {
             assert!(text.lines().any(|found| found == line), "{line} in\n{text}");
         }
         assert!(text.contains("drawdown_consumption_joules_per_meter{over=\"last_10_km\"} 635.0"));
+        // Every documented figure is there, with what the sample lacks added.
+        let mut whole = sample();
+        whole.recording.sources[0].quiet = Some(crate::time::Span(1));
+        let text = super::text(Some(&whole), &counts).unwrap();
+        let page = include_str!("../../docs/live-api.md");
+        let documented = page.split('`').filter(|word| word.starts_with("drawdown_"));
+        let missing: Vec<&str> = documented.filter(|name| !text.contains(&format!("\n{name}"))).collect();
+        assert!(missing.is_empty(), "documented, not written: {missing:?}");
         let mut unknown = sample();
         unknown.picture = Default::default();
         unknown.picture.speed = Some(f64::NAN);

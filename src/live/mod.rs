@@ -9,10 +9,9 @@ pub mod board;
 pub mod state;
 pub mod metrics;
 pub mod page;
-
-pub use board::{Board, board};
 pub mod calls;
 
+pub use board::{Board, board};
 pub use calls::{Call, Calls};
 pub use hub::{Ask, Hub};
 pub use moment::{Alarm, Check, Moment, Recording, SourceNow};

@@ -16,6 +16,7 @@ mod identity;
 mod isotp;
 mod live;
 mod map_faults;
+mod page;
 mod parts;
 mod real_drives;
 mod recordings;

@@ -38,9 +38,10 @@ fn start(folder: &Path) -> Running {
     let text = format!(
         "vehicle = 'heron'\ndata = 'DATA'\nmap = '{}'\nstatus_socket = 'status'\ncourse = '{}'\ncard = 'test.toml'\n\
          free_space_floor_mb = 0\n[car]\nwh_per_km = 170\n[page]\nlisten = '127.0.0.1:0'\n\
-         [[source]]\nkind = 'replay'\nrecordings = ['{}']\npace = 'real time'\n",
+         [speech]\ncommand = ['tee', '-a', '{}']\n[[source]]\nkind = 'replay'\nrecordings = ['{}']\npace = 'real time'\n",
         root().join("signal-maps/demo.toml").display(),
         root().join("recordings/demo-course.toml").display(),
+        folder.join("said").display(),
         recording.display(),
     );
     fs::write(folder.join("car.toml"), text).expect("a configuration");
@@ -120,6 +121,10 @@ fn watching_changes_nothing_and_what_is_noted_is_in_the_run() {
     }
     assert!(looks >= 5, "{looks}");
     assert!(child.0.wait().expect("ended").success());
+
+    // What was noted was said aloud.
+    let spoken = fs::read_to_string(folder.join("said")).unwrap_or_default();
+    assert!(spoken.contains("99.5"), "{spoken}");
 
     let run = folder.join("DATA").join(RUN);
     let marks: Vec<_> = read_marks(&run).expect("marks").into_iter().map(|(_, mark)| mark).collect();

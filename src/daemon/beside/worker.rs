@@ -6,16 +6,21 @@
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::sync::mpsc::Receiver;
+use std::time::Duration;
 
 use super::earlier::{Earlier, Step};
 use super::{Tick, Told};
 use crate::daemon::prior::Prior;
+use crate::daemon::speaker::Speaker;
 use crate::daemon::told::of_a_panic;
 use crate::live::alarms::{self, Alarms};
-use crate::live::{Ask, Hub, Moment};
+use crate::live::{Ask, Call, Calls, Hub, Moment};
 use crate::plan::readiness::{self, Need};
 use crate::plan::{Picture, Pilot};
+use crate::time::Steady;
 
+/// The least time between two moments, by the machine's own clock: a rehearsal's may run hundreds of times as fast.
+const LEAST: Duration = Duration::from_millis(20);
 /// Taken from the channel at once at most, so that those who watch are told in between.
 const AT_ONCE: usize = 512;
 
@@ -27,6 +32,8 @@ pub struct Settings {
     pub to_be_had: Vec<Need>,
     /// An invented car is driven.
     pub rehearsal: bool,
+    /// What speaks, if anything does.
+    pub speaker: Option<Speaker>,
 }
 
 /// What follows the drive.
@@ -37,6 +44,9 @@ pub struct Worker {
     pilot: Option<Pilot>,
     full: readiness::FullWatch,
     alarms: Alarms,
+    calls: Calls,
+    /// When those who watch were last told.
+    told: Steady,
     /// Telling those who watch was at fault.
     silent: bool,
 }
@@ -44,7 +54,16 @@ pub struct Worker {
 impl Worker {
     pub fn new(settings: Settings, hub: Arc<Hub>) -> Self {
         let pilot = Some(Pilot::new(settings.prior.known.clone()));
-        Self { settings, hub, pilot, full: readiness::FullWatch::default(), alarms: Alarms::default(), silent: false }
+        Self {
+            settings,
+            hub,
+            pilot,
+            full: readiness::FullWatch::default(),
+            alarms: Alarms::default(),
+            calls: Calls::new(),
+            told: Steady(0),
+            silent: false,
+        }
     }
 
     /// Works until nobody can tell it anything any more.
@@ -60,7 +79,10 @@ impl Worker {
                         self.full.see(run, &row);
                         self.pilot(|pilot| pilot.see(run, &row));
                     }
-                    Told::Mark(run, at, mark) => drop(self.pilot(|pilot| pilot.mark(run, at, &mark))),
+                    Told::Mark(run, at, mark) => {
+                        self.pilot(|pilot| pilot.mark(run, at, &mark));
+                        self.calls.noted(self.told, &mark);
+                    }
                     Told::Asked(ask) => self.asked(ask),
                     // Those who watch want the newest moment, not every one.
                     Told::Tick(newest) => tick = Some(newest),
@@ -68,6 +90,7 @@ impl Worker {
             }
             if let Some(tick) = tick {
                 self.tell(*tick);
+                std::thread::sleep(LEAST);
             }
         }
     }
@@ -113,14 +136,35 @@ impl Worker {
         }
     }
 
+    /// Has said aloud what is to be said; at the desk, where nobody speaks, it can be read.
+    fn say(&self, calls: Vec<Call>) {
+        for call in calls {
+            if self.settings.rehearsal || self.settings.speaker.is_some() {
+                tracing::info!("said: {}", call.text);
+            }
+            if let Some(speaker) = &self.settings.speaker {
+                speaker.say(call);
+            }
+        }
+    }
+
     fn tell(&mut self, tick: Tick) {
         if self.silent {
             return;
         }
         let picture = self.pilot(Pilot::picture);
+        self.told = tick.at;
         // Sound: after a panic nothing of it is used again.
-        match catch_unwind(AssertUnwindSafe(|| self.moment(tick, picture))) {
-            Ok(moment) => self.hub.show(moment),
+        let telling = AssertUnwindSafe(|| {
+            let moment = self.moment(tick, picture);
+            let calls = self.calls.hear(&moment);
+            (moment, calls)
+        });
+        match catch_unwind(telling) {
+            Ok((moment, calls)) => {
+                self.hub.show(moment);
+                self.say(calls);
+            }
             Err(panic) => {
                 self.silent = true;
                 tracing::error!(
@@ -132,7 +176,7 @@ impl Worker {
     }
 
     fn moment(&mut self, tick: Tick, picture: Option<Picture>) -> Moment {
-        let Settings { vehicle, prior, to_be_had, rehearsal } = &self.settings;
+        let Settings { vehicle, prior, to_be_had, rehearsal, .. } = &self.settings;
         let alarms = self.alarms.see(&alarms::Facts {
             now: tick.at,
             awake: tick.awake,

@@ -149,3 +149,46 @@ impl AsyncWrite for Timed {
         self.stream.is_write_vectored()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use std::io::{Read, Write};
+
+    use axum::routing::get;
+
+    use super::*;
+
+    #[test]
+    fn a_fault_while_one_is_answered_ends_that_connection_alone() {
+        let routes = Router::new()
+            .route("/sound", get(|| async { "sound" }))
+            .route("/broken", get(|| async { if true { panic!("on purpose") } else { "never" } }));
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_io().enable_time().build().unwrap();
+        let stop = AtomicBool::new(false);
+        std::thread::scope(|scope| {
+            let (say, heard) = std::sync::mpsc::channel();
+            let stop = &stop;
+            scope.spawn(move || {
+                runtime.block_on(async {
+                    let listener = listen("127.0.0.1:0".parse().unwrap()).unwrap();
+                    say.send(listener.local_addr().unwrap()).unwrap();
+                    serve(listener, routes, Patience::default(), stop).await;
+                });
+            });
+            let address = heard.recv().unwrap();
+            let answer = |path: &str| {
+                let mut stream = std::net::TcpStream::connect(address).unwrap();
+                write!(stream, "GET {path} HTTP/1.1\r\nHost: here\r\nConnection: close\r\n\r\n").unwrap();
+                let mut answer = String::new();
+                let _ = stream.read_to_string(&mut answer);
+                answer
+            };
+            let answers = ["/sound", "/broken", "/sound"].map(answer);
+            stop.store(true, Ordering::Relaxed);
+            assert!(
+                answers[0].ends_with("sound") && answers[1].is_empty() && answers[2].ends_with("sound"),
+                "{answers:?}"
+            );
+        });
+    }
+}

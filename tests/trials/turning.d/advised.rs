@@ -5,6 +5,7 @@
 use std::collections::VecDeque;
 
 use drawdown::observation::{Mark, MarkKind};
+use drawdown::plan::picture::KnownBy;
 use drawdown::plan::turning::Act;
 use drawdown::plan::{Advice, Pilot, Sequence, State};
 use drawdown::time::RunTime;
@@ -19,14 +20,16 @@ use crate::world::{Deed, Drive, Event, within};
 /// When the driver is told.
 #[derive(Clone, Copy)]
 pub enum Looks {
-    /// Every minute, and 2 km, 1 km and 400 m before each place.
+    /// Every minute, and 2 km, 1 km and 400 m before each place; with more than [`MUCH`] shown every 5 min and 400 m before.
     Usual,
     /// Every 10 s, and every second from 2 km to 150 m before each place.
     Close,
 }
 
 /// The last that a driver is told before a place, m.
-const LAST_M: [f64; 3] = [2_000.0, 1_000.0, 400.0];
+const LAST_M: [f64; 3] = [400.0, 1_000.0, 2_000.0];
+/// With more than this shown nothing is near its end, and the driver is told less often.
+const MUCH: f64 = 0.4;
 
 struct Advised<'a> {
     drive: Drive<'a>,
@@ -48,7 +51,10 @@ struct Advised<'a> {
     follow: Option<VecDeque<(usize, Act)>>,
     /// A turn that the passenger has still to mark, at this moment, s.
     to_mark: Option<f64>,
+    /// When one was marked last, s.
+    marked: f64,
     verbose: bool,
+    whereabouts: String,
 }
 
 /// The drive of a test.
@@ -71,7 +77,9 @@ pub fn run(test: &Test, road: &Road, looks: Looks, verbose: bool) -> Outcome {
         taken: None,
         follow: None,
         to_mark: None,
+        marked: -1e9,
         verbose,
+        whereabouts: String::new(),
     };
     while !advised.second() {}
     advised.outcome
@@ -85,6 +93,10 @@ impl Advised<'_> {
         self.pilot.see(0, row);
         if self.to_mark.is_some_and(|at| at <= self.drive.t) {
             self.to_mark = None;
+            self.marked = self.drive.t;
+            if self.verbose {
+                self.outcome.log.push(format!("{:6.0} s turn marked", self.drive.t));
+            }
             let mark = Mark { kind: MarkKind::Turned, value: None, text: String::new() };
             self.pilot.mark(0, RunTime((self.drive.t * 1e6) as i64), &mark);
         }
@@ -109,14 +121,19 @@ impl Advised<'_> {
     fn is_due(&mut self) -> bool {
         let way = self.drive.next_place().map_or(f64::INFINITY, |(_, way)| way);
         let (t, before) = (self.drive.t, std::mem::replace(&mut self.way, way));
+        let much = self.drive.shown > MUCH;
         let near = match self.looks {
-            Looks::Usual => LAST_M.iter().any(|last| way <= *last && *last < before),
+            Looks::Usual => LAST_M[..if much { 1 } else { 3 }].iter().any(|last| way <= *last && *last < before),
             Looks::Close => (150.0..2_000.0).contains(&way),
         };
         if !near && t < self.next {
             return false;
         }
-        self.next = t + if matches!(self.looks, Looks::Usual) { 60.0 } else { 10.0 };
+        self.next = t + match self.looks {
+            Looks::Close => 10.0,
+            Looks::Usual if much => 300.0,
+            Looks::Usual => 60.0,
+        };
         true
     }
 
@@ -128,11 +145,21 @@ impl Advised<'_> {
             self.outcome.blind += 1;
             return;
         };
+        // Without fixes the page may have it the wrong way round: the passenger sees that and says so.
+        let wrong =
+            picture.here.is_some_and(|here| here.direction != self.drive.direction && here.by == KnownBy::Distance);
+        if wrong && self.drive.next_place().is_some() && self.drive.t > self.marked + 120.0 {
+            self.to_mark = Some(self.drive.t + 5.0);
+        }
         let usable = self.drive.test.pack.usable();
         if self.drive.shown < 0.2 && self.outcome.sure.is_none() {
             self.outcome.sure = picture.to_zero.map(|zero| (zero.u / usable, (zero.mean - self.drive.left()) / usable));
         }
         self.outcome.too_late += u32::from(matches!(advice.state, State::TooLate | State::NoWay));
+        if self.verbose {
+            let here = picture.here.map(|here| (here.at.0.round() / 1e3, here.u.round(), here.direction, here.by));
+            self.whereabouts = format!("{here:?}");
+        }
         self.compare(&advice, picture.to_zero.map_or(f64::NAN, |zero| zero.mean / usable));
         let goal = advice.plan.as_ref().is_some_and(|plan| plan.sequence.acts.len() == 1);
         self.drive.homeward = goal.then_some(advice.ahead);
@@ -176,7 +203,7 @@ impl Advised<'_> {
         if self.verbose && (is_new || self.before.as_ref() != Some(acts)) {
             let usable = self.drive.test.pack.usable();
             self.outcome.log.push(format!(
-                "{:6.0} s at {:6.2} km {:?} shown {:4.1} true {:5.2} said {:5.2} {:?} left {:.1} +- {:.1} zero {:.4} stop {:.5} {acts:?}",
+                "{:6.0} s at {:6.2} km {:?} shown {:4.1} true {:5.2} said {:5.2} {:?} left {:.1} +- {:.1} zero {:.4} stop {:.5} {acts:?} {}",
                 self.drive.t,
                 self.drive.at / 1e3,
                 self.drive.direction,
@@ -188,6 +215,7 @@ impl Advised<'_> {
                 plan.left.u / usable * 100.0,
                 plan.zero,
                 plan.stop,
+                self.whereabouts,
             ));
         }
         let acts = acts.clone();
@@ -227,6 +255,12 @@ impl Advised<'_> {
             acts.pop_front();
         }
         let deed = if missed { Deed::On } else { deed };
+        if self.verbose && (missed || deed != Deed::On) {
+            let lost = within(&self.drive.test.lost, self.drive.t);
+            self.outcome
+                .log
+                .push(format!("{:6.0} s {deed:?} at {place}, missed {missed}, fixes lost {lost}", self.drive.t));
+        }
         if deed == Deed::Turn && (self.drive.test.marks || within(&self.drive.test.lost, self.drive.t)) {
             self.to_mark = Some(self.drive.t + 40.0);
         }
