@@ -10,7 +10,7 @@ mod growth;
 mod shortest;
 
 pub use self::growth::{End, Growth};
-pub use self::shortest::follow;
+pub use self::shortest::{follow, missable};
 
 use super::outlook::Trip;
 use crate::course::{Course, Direction, Side};

@@ -1,0 +1,109 @@
+//! The trial `turning`: rehearsed drives that turn where the program says, judged by what then happens.
+//!
+//! `turning [COUNT] [SEED]` runs COUNT tests of seeds SEED, SEED + 1, ... on every core; the outcome does not depend on how
+//! many those are. `turning look SEED` prints what was said in one of them. Makes no file.
+
+mod advised;
+mod chance;
+mod courses;
+mod draw;
+mod outcome;
+mod pack;
+mod report;
+mod rows;
+mod simple;
+mod tally;
+mod ways;
+mod world;
+
+use std::process::ExitCode;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use advised::Looks;
+use courses::Road;
+use outcome::Outcome;
+
+/// Every so manyth test is driven a second time with close looks.
+const CLOSE: u64 = 41;
+
+/// What became of one test.
+struct Tried {
+    seed: u64,
+    road: usize,
+    is_known: bool,
+    taken: draw::Taken,
+    usable: f64,
+    usable_u: f64,
+    per_metre: f64,
+    advised: Outcome,
+    close: Option<Outcome>,
+    by_rest: Outcome,
+    by_shares: Vec<Outcome>,
+}
+
+fn main() -> ExitCode {
+    let words: Vec<String> = std::env::args().skip(1).collect();
+    if words.first().is_some_and(|word| word == "look") {
+        return look(words.get(1).and_then(|word| word.parse().ok()).unwrap_or(1));
+    }
+    let number = |at: usize, default: u64| words.get(at).map_or(Some(default), |word| word.parse().ok());
+    let (Some(count), Some(seed)) = (number(0, 200), number(1, 1)) else {
+        eprintln!("usage: turning [COUNT] [SEED], both whole numbers; or turning look SEED");
+        return ExitCode::from(2);
+    };
+    let roads = courses::all();
+    let all = tests(&roads, count as usize, seed);
+    if report::print(&roads, &all, seed) { ExitCode::SUCCESS } else { ExitCode::FAILURE }
+}
+
+/// What was said in one test, and how it went.
+fn look(seed: u64) -> ExitCode {
+    let roads = courses::all();
+    let test = draw::test(seed, &roads);
+    let outcome = advised::run(&test, &roads[test.road], Looks::Usual, true);
+    outcome.log.iter().for_each(|line| println!("{line}"));
+    println!("{:?}\n{:?}\n{:?} {:?} {:?}", test.pack, test.vehicle, test.air, test.warming, test.taken);
+    println!("{:?} known {:?} {:?}", test.tells, test.known.reserve, test.known.cut_off);
+    println!("{:?}", Outcome { log: Vec::new(), ..outcome });
+    ExitCode::SUCCESS
+}
+
+fn one(roads: &[Road], seed: u64) -> Tried {
+    let test = draw::test(seed, roads);
+    let road = &roads[test.road];
+    Tried {
+        seed,
+        road: test.road,
+        is_known: test.is_known,
+        taken: test.taken,
+        usable: test.pack.usable(),
+        usable_u: test.known.usable.map_or(0.03, |usable| usable.u / usable.mean),
+        per_metre: test.per_metre,
+        advised: advised::run(&test, road, Looks::Usual, false),
+        close: seed.is_multiple_of(CLOSE).then(|| advised::run(&test, road, Looks::Close, false)),
+        by_rest: simple::by_rest(&test, road),
+        by_shares: simple::by_shares(&test, road),
+    }
+}
+
+/// Every test, in the order of the seeds.
+fn tests(roads: &[Road], count: usize, seed: u64) -> Vec<Tried> {
+    let next = AtomicUsize::new(0);
+    let cores = std::thread::available_parallelism().map_or(1, |cores| cores.get());
+    let mut all: Vec<Tried> = std::thread::scope(|scope| {
+        let worker = || {
+            let mut done = Vec::new();
+            loop {
+                let test = next.fetch_add(1, Ordering::Relaxed);
+                if test >= count {
+                    return done;
+                }
+                done.push(one(roads, seed + test as u64));
+            }
+        };
+        let workers: Vec<_> = (0..cores).map(|_| scope.spawn(worker)).collect();
+        workers.into_iter().flat_map(|worker| worker.join().expect("a test does not panic")).collect()
+    });
+    all.sort_by_key(|tried| tried.seed);
+    all
+}
