@@ -216,6 +216,7 @@ fn report(folder: &Path, config: &Config, units: ConsumptionUnit) -> Result<(), 
     let loaded = reduce::load::runs(&folders);
     say::faults(&loaded.faults);
     let reduction = reduce::reduce(&loaded.runs, None, &Options::default());
+    println!("Rehearsal: an invented car was driven, nothing was measured.\n");
     println!("{}", crate::sheet::table(&reduction, units));
     let truth = folder.join(TRUTH);
     if truth.exists() {

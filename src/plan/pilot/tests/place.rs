@@ -18,7 +18,7 @@ fn drive(pilot: &mut Pilot, car: &mut Car, seconds: u32) -> Whereabouts {
     for _ in 0..seconds {
         pilot.see(0, &car.drive(1.0));
         // Advice is what the doubt learns of a planned turn from.
-        if car.t as u64 % 20 == 0 {
+        if (car.t as u64).is_multiple_of(20) {
             pilot.picture();
         }
     }
