@@ -6,7 +6,7 @@
 //! uncertainty's three leading digits, 100 to 354 keep two digits, 355 to 949 keep one, 950 to 999 round up to 1000 and
 //! keep two. That stays within JCGM 100:2008 (GUM) 7.2.6, which asks for at most two. The value ends at the same place.
 
-use crate::quantity::Metre;
+use crate::quantity::{Metre, MetrePerSecond};
 
 /// Columns of a terminal that everything must fit into.
 pub const COLUMNS: usize = 80;
@@ -135,6 +135,61 @@ pub fn distance(value: Metre, u95: Option<Metre>, in_miles: bool) -> String {
     }
 }
 
+/// A way along the road as one says it, in km or miles: `121 km`, `12.4 km`, `450 m`, `0.28 mi`.
+pub fn way(metres: f64, in_miles: bool) -> String {
+    let (value, unit) = if in_miles { (Metre(metres).miles(), "mi") } else { (Metre(metres).km(), "km") };
+    match value.abs() {
+        _ if !value.is_finite() => "not known".into(),
+        small if small < 0.995 && !in_miles => format!("{} m", fixed(metres, 1)),
+        small if small < 0.995 => format!("{} {unit}", fixed(value, -2)),
+        middle if middle < 99.95 => format!("{} {unit}", fixed(value, -1)),
+        _ => format!("{} {unit}", fixed(value, 0)),
+    }
+}
+
+/// A speed to so many decimals, in km/h or mph.
+pub fn speed(speed: MetrePerSecond, decimals: u8, in_miles: bool) -> String {
+    let (value, unit) = if in_miles { (speed.mph(), "mph") } else { (speed.kmh(), "km/h") };
+    format!("{} {unit}", fixed(value, -i32::from(decimals)))
+}
+
+/// A chance as people weigh it: `1 in 28`.
+pub fn chance(chance: f64) -> String {
+    match chance {
+        none if none < 1e-6 => "less than 1 in a million".into(),
+        small if small < 0.3 => format!("1 in {}", significant(1.0 / small, 2)),
+        large => format!("{} %", significant(100.0 * large, 2)),
+    }
+}
+
+/// Bytes of a disk: `23.4 GB`, `812 MB`.
+pub fn bytes(bytes: u64) -> String {
+    let megabytes = bytes as f64 / 1e6;
+    if megabytes < 999.5 { format!("{megabytes:.0} MB") } else { format!("{} GB", significant(megabytes / 1e3, 3)) }
+}
+
+/// A distance as it is said aloud: `2 kilometres`, `1.9 kilometres`, `500 metres`; in miles `0.3 miles`, `1 mile`.
+pub fn spoken_distance(value: Metre, in_miles: bool) -> String {
+    let tenths = |value: f64| if value.abs() < 9.95 { whole(fixed(value, -1)) } else { fixed(value, 0) };
+    let (number, one, many) = match value.0.abs() {
+        _ if in_miles => (tenths(value.miles()), "mile", "miles"),
+        near if near < 950.0 => (fixed(value.0, 2), "metre", "metres"),
+        _ => (tenths(value.km()), "kilometre", "kilometres"),
+    };
+    format!("{number} {}", if number == "1" { one } else { many })
+}
+
+/// A number as it is said aloud, to three digits: `31`, `17.3`.
+pub fn spoken_number(value: f64) -> String {
+    let text = significant(value, 3);
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').into() } else { text }
+}
+
+/// Without a tenth that is none.
+fn whole(text: String) -> String {
+    text.strip_suffix(".0").map_or(text.clone(), str::to_owned)
+}
+
 /// A line of a table: label, then the value, which wraps under itself to stay inside [`COLUMNS`].
 pub fn line(label: &str, value: &str) -> String {
     let label_width = label.chars().count();
@@ -225,6 +280,34 @@ mod tests {
         assert_eq!((percent(89.5), percent(100.0), percent(0.0)), ("89.5 %".into(), "100 %".into(), "0 %".into()));
         assert_eq!((share(0.003_14), share(0.0)), ("0.31 %".into(), "0 %".into()));
         assert_eq!(distance(Metre(160_934.4), Some(Metre(1_609.344)), true), "100.0 ± 1.0 mi");
+    }
+
+    #[test]
+    fn ways_speeds_and_chances_as_people_say_them() {
+        let km = [121_300.0, 99_960.0, 12_440.0, 996.0, 453.0, 4.0].map(|metres| way(metres, false));
+        assert_eq!(km, ["121 km", "100 km", "12.4 km", "1.0 km", "450 m", "0 m"]);
+        // The mile is 1609.344 m.
+        assert_eq!([160_934.4, 16_093.44, 804.672].map(|metres| way(metres, true)), ["100 mi", "10.0 mi", "0.50 mi"]);
+        assert_eq!(speed(MetrePerSecond(33.0), 1, false), "118.8 km/h");
+        assert_eq!(speed(MetrePerSecond(31.292_8), 0, true), "70 mph");
+        let chances = [1e-9, 0.035, 0.5].map(chance);
+        assert_eq!(chances, ["less than 1 in a million", "1 in 29", "50 %"]);
+        assert_eq!([812_400_000, 23_440_000_000].map(bytes), ["812 MB", "23.4 GB"]);
+    }
+
+    #[test]
+    fn distances_and_numbers_are_said_in_few_digits() {
+        let said = |metres: f64| spoken_distance(Metre(metres), false);
+        let all = [40.0, 512.0, 949.0, 951.0, 1_940.0, 2_030.0, 9_960.0, 58_600.0, 123_400.0].map(said);
+        let expected = ["0 metres", "500 metres", "900 metres", "1 kilometre", "1.9 kilometres", "2 kilometres"];
+        assert_eq!(all[..6], expected);
+        assert_eq!(all[6..], ["10 kilometres", "59 kilometres", "123 kilometres"]);
+        let miles = |miles: f64| spoken_distance(Metre(miles * 1_609.344), true);
+        assert_eq!([0.31, 0.96, 1.04, 3.02, 42.4].map(miles), ["0.3 miles", "1 mile", "1 mile", "3 miles", "42 miles"]);
+        assert_eq!(
+            [31.0, 17.32, 17.0, 400.0, 0.5, 1_234.0].map(spoken_number),
+            ["31", "17.3", "17", "400", "0.5", "1230"]
+        );
     }
 
     proptest::proptest! {

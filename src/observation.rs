@@ -170,6 +170,20 @@ impl MarkKind {
         Self::ALL[self as usize].1
     }
 
+    /// As people read it.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Soc => "displayed charge",
+            Self::DisplayedRest => "displayed rest",
+            Self::ShowsZero => "shows 0 %",
+            Self::TripFigure => "trip figure",
+            Self::PowerWarning => "power warning",
+            Self::Turned => "turned",
+            Self::Climate => "climate control",
+            Self::Note => "note",
+        }
+    }
+
     /// From the written form.
     pub fn from_key(key: &str) -> Option<Self> {
         Self::ALL.iter().find(|(_, written)| *written == key).map(|(kind, _)| *kind)

@@ -65,7 +65,7 @@ fn demo(arguments: &Arguments) -> Result<(), Fault> {
     say::faults(&loaded.faults);
     let reduction = reduce::reduce(&loaded.runs, None, &Options::default());
     println!("{}", crate::sheet::table(&reduction, arguments.units.into()));
-    print_truth(&reduction, &recording)?;
+    print_truth(&reduction, &crate::rehearsal::truth_path(&recording))?;
     for folder in folders {
         println!("files: {}", folder.display());
     }
@@ -73,21 +73,22 @@ fn demo(arguments: &Arguments) -> Result<(), Fault> {
 }
 
 /// What was measured beside what the model knows, and whether the stated interval holds it.
-fn print_truth(reduction: &Reduction, recording: &Path) -> Result<(), Fault> {
-    let path = crate::rehearsal::truth_path(recording);
-    let text = std::fs::read_to_string(&path).map_err(|error| Fault::io(&path, "read", &error))?;
+pub(super) fn print_truth(reduction: &Reduction, path: &Path) -> Result<(), Fault> {
+    let text = std::fs::read_to_string(path).map_err(|error| Fault::io(path, "read", &error))?;
     let truth: Truth =
         serde_json::from_str(&text).map_err(|error| Fault::whole(path.display().to_string(), error.to_string()))?;
-    let usable = truth.usable.unwrap_or_default();
     let per_km = JOULE_PER_WH / 1e3;
     let rows = [
         ("net energy", "kWh", JOULE_PER_KWH, reduction.energy.net.as_ref(), Some(truth.whole.net_kwh)),
         ("distance", "km", 1e3, reduction.way.counting(), Some(truth.whole.distance_km)),
         ("energy per distance", "Wh/km", per_km, reduction.consumption.net.as_ref(), truth.consumption_wh_per_km),
-        ("usable energy", "kWh", JOULE_PER_KWH, reduction.usable.energy.as_ref(), Some(usable.net_kwh)),
-        ("usable charge", "Ah", COULOMB_PER_AH, reduction.usable.charge.as_ref(), Some(usable.charge_net_ah)),
+        ("usable energy", "kWh", JOULE_PER_KWH, reduction.usable.energy.as_ref(), truth.usable.map(|usable| usable.net_kwh)),
+        ("usable charge", "Ah", COULOMB_PER_AH, reduction.usable.charge.as_ref(), truth.usable.map(|usable| usable.charge_net_ah)),
     ];
     println!("The model knows the truth:");
+    if truth.usable.is_none() {
+        println!("  usable energy and charge: not known, since the car was not driven from full to displayed 0 %");
+    }
     for (name, unit, per, measured, truth) in rows {
         let (Some(estimate), Some(truth)) = (measured, truth) else { continue };
         let (value, u95) = (estimate.value / per, estimate.u95() / per);

@@ -8,7 +8,9 @@ mod check;
 mod course;
 mod demo;
 mod ingest;
+mod mark;
 mod playback;
+mod ready;
 mod reduce;
 mod rehearse;
 mod say;
@@ -17,6 +19,7 @@ mod status;
 mod turn;
 mod trend;
 mod verify;
+mod watch;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -57,6 +60,12 @@ enum Command {
     Playback(playback::Arguments),
     /// Ask the daemon how the recording goes
     Status(status::Arguments),
+    /// Say go or no-go before pulling away, and what to do about each no
+    Ready(ready::Arguments),
+    /// Note something in the run being recorded
+    Mark(mark::Arguments),
+    /// Show in the terminal what is known, anew each second
+    Watch(watch::Arguments),
     /// Say where to turn so that the car reaches the charger nearly empty
     Turn(turn::Arguments),
     /// Find the protocol of a parked car's bus with an AT adapter
@@ -115,6 +124,9 @@ pub fn main() -> ExitCode {
         Command::Verify(arguments) => verify::run(&arguments),
         Command::Playback(arguments) => playback::run(&arguments),
         Command::Status(arguments) => status::run(&arguments),
+        Command::Ready(arguments) => ready::run(&arguments),
+        Command::Mark(arguments) => mark::run(&arguments),
+        Command::Watch(arguments) => watch::run(&arguments),
         Command::Turn(arguments) => turn::run(&arguments),
         Command::AdapterSearch(arguments) => adapter_search::run(&arguments),
         Command::Demo(arguments) => demo::run(&arguments),

@@ -186,12 +186,12 @@ fn text(arguments: &Arguments, course: &Course, advice: &Advice) -> String {
             let said = if *act == Act::Arrive { end(plan) } else { format!("{}{ahead}", name(*place)) };
             text += &line(what, &said);
         }
-        text += &line("Chance", &format!("{} of displayed 0 % before it", chance(plan.zero)));
-        text += &line("", &format!("{} of stopping before it", chance(plan.stop)));
+        text += &line("Chance", &format!("{} of displayed 0 % before it", format::chance(plan.zero)));
+        text += &line("", &format!("{} of stopping before it", format::chance(plan.stop)));
     }
     if let Some(missed) = &advice.if_missed {
         let first = missed.sequence.acts.first().map_or("", |(place, _)| name(*place));
-        let said = format!("{first}, then {}; {} of displayed 0 % before it", end(missed), chance(missed.zero));
+        let said = format!("{first}, then {}; {} of displayed 0 % before it", end(missed), format::chance(missed.zero));
         text += &line("If that is missed", &said);
     }
     if advice.plan.is_some() {
@@ -206,15 +206,6 @@ fn text(arguments: &Arguments, course: &Course, advice: &Advice) -> String {
         text += &line("Last moment", &format!("{}, {} ahead", name(last.place), km(last.ahead)));
     }
     text + &format::wrap("", CAUTION, 0)
-}
-
-/// A chance as people weigh it.
-fn chance(chance: f64) -> String {
-    match chance {
-        none if none < 1e-6 => "less than 1 in a million".into(),
-        small if small < 0.3 => format!("1 in {}", format::significant(1.0 / small, 2)),
-        large => format!("{} %", format::significant(100.0 * large, 2)),
-    }
 }
 
 fn as_json(course: &Course, advice: &Advice) -> serde_json::Value {

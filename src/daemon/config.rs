@@ -1,7 +1,8 @@
 //! The daemon's configuration: a TOML file, its defaults with units, its faults with line and remedy.
 //!
-//! Opens nothing that it names; [`sources`] reads the `[[source]]` tables.
+//! Opens nothing that it names; [`sources`] reads the `[[source]]` tables, [`around`] those of the car, the page and the speech.
 
+mod around;
 mod sources;
 
 use std::path::{Path, PathBuf};
@@ -9,6 +10,7 @@ use std::path::{Path, PathBuf};
 use serde::Deserialize;
 use toml::Spanned;
 
+pub use around::{CarSaid, Page, Speech};
 pub use sources::{LiveSource, Pace, Source};
 
 use crate::diag::permission::PollingRules;
@@ -43,6 +45,16 @@ pub struct Config {
     pub gateway: Option<Gateway>,
     /// Whether and when the car may be asked.
     pub polling: Polling,
+    /// The road.
+    pub course: Option<PathBuf>,
+    /// The test card.
+    pub card: Option<PathBuf>,
+    /// What is known of the car before the drive.
+    pub car: CarSaid,
+    /// The page that browsers are shown.
+    pub page: Option<Page>,
+    /// What says things aloud.
+    pub speech: Option<Speech>,
     /// Where observations come from.
     pub sources: Vec<Source>,
 }
@@ -74,6 +86,11 @@ struct Written {
     gateway: bool,
     supply_awake_v: Option<Spanned<f64>>,
     polling: Option<WrittenPolling>,
+    course: Option<PathBuf>,
+    card: Option<PathBuf>,
+    car: Option<around::WrittenCar>,
+    page: Option<around::WrittenPage>,
+    speech: Option<around::WrittenSpeech>,
     #[serde(default)]
     source: Vec<Spanned<sources::Written>>,
 }
@@ -181,6 +198,9 @@ impl Config {
         let floor_mb = checks.number(written.free_space_floor_mb, 0.0..=1e7, "MB").unwrap_or(FREE_SPACE_FLOOR_MB);
         let gateway = checks.gateway(written.gateway, written.supply_awake_v);
         let polling = checks.polling(written.polling);
+        let car = checks.car(written.car, folder);
+        let page = checks.page(written.page, folder);
+        let speech = checks.speech(written.speech);
         let sources = sources::check(document, folder, written.source, &mut checks.faults);
         let config = Self {
             file: (file_name(Path::new(&document.name)), document.text.clone().into_bytes()),
@@ -194,6 +214,11 @@ impl Config {
             status_socket: written.status_socket.map(|path| folder.join(path)),
             gateway,
             polling,
+            course: written.course.map(|path| folder.join(path)),
+            card: written.card.map(|path| folder.join(path)),
+            car,
+            page,
+            speech,
             sources,
         };
         (Some(config), checks.faults)

@@ -193,6 +193,11 @@ impl Keeper {
         self.upkeep.wait(&*self.clock, enough)
     }
 
+    /// What tells, on whatever thread, whether the work beside is done.
+    pub fn upkeep_is_idle(&self) -> impl Fn() -> bool + Send + use<> {
+        self.upkeep.is_idle()
+    }
+
     /// Ends the current run and waits for its files, but not longer than `patience`: what is not done then is done on the
     /// next start. `patience` of `None` waits for all.
     pub fn finish(mut self, why: Ended, patience: Option<Span>) {

@@ -6,6 +6,8 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use super::anchors::Anchors;
+use super::beside::{self, Beside, Rates};
+use super::desk::Desk;
 use super::keep::Keeper;
 use super::notify::Notify;
 use super::sources::Named;
@@ -48,6 +50,8 @@ pub struct Drive<'a> {
     shared: Arc<Shared>,
     sources: Supervised,
     status: Option<StatusSocket>,
+    beside: Option<Beside>,
+    rates: Rates,
     names: BusNames,
     merge: Merge,
     anchors: Anchors,
@@ -87,6 +91,8 @@ impl<'a> Drive<'a> {
             sources: Supervised::start(sources, &shared)?,
             shared,
             status,
+            beside: None,
+            rates: Rates::default(),
             names,
             merge: Merge::live(),
             anchors: Anchors::default(),
@@ -100,11 +106,20 @@ impl<'a> Drive<'a> {
         })
     }
 
+    /// With those who watch.
+    pub fn with(mut self, beside: Option<Beside>) -> Self {
+        if let (Some(status), Some(beside)) = (&self.status, &beside) {
+            status.attend(Desk::new(beside.hub(), &self.shared.clock));
+        }
+        self.beside = beside;
+        self
+    }
+
     /// Records until told to stop; hands back what keeps, nothing of what was observed still on its way. Nothing that goes
     /// wrong meanwhile ends it.
     pub fn record(mut self, stop: &AtomicBool) -> Keeper {
         let (mut arrived, mut ready) = (Batch::default(), Batch::default());
-        while !stop.load(Ordering::Relaxed) {
+        while !stop.load(Ordering::Relaxed) && !self.is_rehearsed() {
             let now = self.shared.clock.now();
             let (mut limit, mut more) = (None, false);
             // While nothing can be kept, what comes stays in the queue, which is bounded and counts.
@@ -117,8 +132,9 @@ impl<'a> Drive<'a> {
                 (limit, more) = (Some(before), left.is_some());
             }
             self.keeper.turn(limit);
-            self.look_at_the_car(now);
+            let awake = self.look_at_the_car(now);
             self.tell(now);
+            self.look_beside(now, awake);
             self.notify.alive(now);
             if !more {
                 self.shared.clock.wait(LOOK_EVERY);
@@ -137,10 +153,18 @@ impl<'a> Drive<'a> {
         self.keeper
     }
 
+    /// Whether an invented car has come to its end, and its run with it.
+    fn is_rehearsed(&self) -> bool {
+        self.shared.is_over() && self.keeper.session().recorder().is_none()
+    }
+
     /// Takes what has arrived into the merge, a piece of it if it is much: then the latest stamp of the piece.
     fn gather(&mut self, now: Steady, arrived: &mut Batch) -> Option<Steady> {
         let anchor = self.anchors.look(now, self.shared.clock.wall());
         let left = self.shared.queue.take_at_most(PIECE_FRAMES, arrived);
+        if let (Some(beside), Some(anchor)) = (&mut self.beside, &anchor) {
+            beside.noted_own_clock(anchor);
+        }
         arrived.rest.extend(anchor);
         self.merge.push(arrived, &self.names);
         self.say_dropped();
@@ -170,11 +194,37 @@ impl<'a> Drive<'a> {
                 self.supply = Some((stamped.at, volt));
             }
         }
+        if let Some(beside) = &mut self.beside {
+            beside.will_keep(ready);
+        }
         self.keeper.take(ready, &self.names);
+        if let Some(beside) = &mut self.beside {
+            beside.kept(self.shared.clock.now(), &self.keeper);
+        }
     }
 
-    /// What is known of the car, and what follows for those who may ask it.
-    fn look_at_the_car(&mut self, now: Steady) {
+    /// Hands on to those who watch what is known, and takes what they ask for.
+    fn look_beside(&mut self, now: Steady, awake: bool) {
+        let Some(beside) = &mut self.beside else { return };
+        let mut marks = Batch { rest: beside.take_marks(), ..Batch::default() };
+        // What lies further back than the merge can put in its place would be told as late.
+        marks.rest.iter_mut().for_each(|mark| mark.at = mark.at.max(now - Span(WINDOW.0 / 2)));
+        if !marks.is_empty() {
+            self.shared.queue.push(&mut marks);
+        }
+        let world = beside::Now { at: now, kept_until: now, awake, keeper: &self.keeper };
+        let (rates, sources) = (&mut self.rates, &self.sources);
+        beside.turn(&world, || {
+            sources.states().map(|(name, state)| told::source_now(name, &state, now, rates)).collect()
+        });
+        if let (Some(_), Some(moment)) = (super::invented::speed(self.config), beside.hub().newest()) {
+            let advice = moment.picture.advice.as_ref().zip(moment.course.as_ref());
+            self.shared.set_order(advice.and_then(|(advice, course)| super::invented::order_of(advice, course)));
+        }
+    }
+
+    /// What is known of the car, and what follows for those who may ask it; whether it is awake.
+    fn look_at_the_car(&mut self, now: Steady) -> bool {
         let latest = self.keeper.session().recorder().and_then(|recorder| recorder.latest());
         let awake_for = if self.config.gateway.is_some() { AWAKE_BEHIND_GATEWAY } else { AWAKE_FOR };
         let of_the_map = latest.map(|row| row.roles[Role::SupplyVoltage as usize]).filter(|volt| volt.is_finite());
@@ -190,6 +240,7 @@ impl<'a> Drive<'a> {
             self.permission = permission;
         }
         self.shared.set_car(Car { permission, run: self.keeper.session().begun() });
+        car.awake
     }
 
     /// Renews what `run.json`, the status socket and the service manager say.

@@ -3,12 +3,20 @@
 //! Decides nothing about the job itself. Exit codes: 0 stopped in order or the replay ended; 2 could not start or go on.
 
 mod anchors;
+mod beside;
 mod config;
+pub mod desk;
+pub mod invented;
 mod keep;
 mod live;
 mod notify;
+mod people;
+mod prior;
+mod replay;
+mod requests;
 mod run;
 mod sources;
+pub mod speaker;
 pub mod status;
 mod supervise;
 #[cfg(test)]
@@ -25,10 +33,12 @@ use std::sync::atomic::AtomicBool;
 use clap::Parser;
 use signal_hook::consts::{SIGINT, SIGTERM};
 
-pub use config::{Config, LiveSource, Pace, Source};
+pub use beside::Beside;
+pub use config::{CarSaid, Config, LiveSource, Pace, Page, Source, Speech};
 pub use keep::Keeper;
 pub use live::Drive;
 pub use notify::Notify;
+pub use prior::Prior;
 pub use run::{open_keeper, run};
 
 use crate::document::Fault;
@@ -72,6 +82,6 @@ fn start(arguments: &Arguments) -> Result<(), Fault> {
         signal_hook::flag::register(signal, Arc::clone(&stop))
             .map_err(|error| Fault::whole("drawdownd", format!("cannot listen for signal {signal}: {error}")))?;
     }
-    let clock = Arc::new(SystemClock::new()) as Arc<dyn Clock>;
+    let clock = invented::clock_of(&config, Arc::new(SystemClock::new()) as Arc<dyn Clock>);
     run(&config, &clock, Notify::from_environment(), &stop)
 }

@@ -9,7 +9,9 @@ use crate::document::Fault;
 use crate::map::Map;
 use crate::observation::{Bus, BusNames};
 use crate::source::asking::{self, Allowed, Asking};
+use crate::source::button::Button;
 use crate::source::live::Live;
+use crate::source::rehearsal::{self, InventedCar};
 use crate::source::{at_adapter, gpsd, nmea, slcan, socketcan};
 
 /// Live sources by name.
@@ -18,7 +20,7 @@ pub type Named = Vec<(String, Box<dyn Live>)>;
 /// The sources of a configuration, and the buses by the numbers that they were given.
 ///
 /// # Errors
-/// If there are more buses than can be told apart.
+/// If there are more buses than can be told apart, or an invented car can't be driven.
 pub fn build(config: &Config, map: &Map) -> Result<(Named, BusNames), Fault> {
     let mut names = BusNames::default();
     let mut sources = Named::new();
@@ -30,7 +32,7 @@ pub fn build(config: &Config, map: &Map) -> Result<(Named, BusNames), Fault> {
                 Fault::whole(&config.file.0, format!("more than {} buses can't be told apart", BusNames::MAX))
             })?,
         };
-        sources.push((live.name(), plan.source(live, bus)));
+        sources.push((live.name(), plan.source(live, bus, &mut names)?));
     }
     plan.tell_of_unknown_buses(&names);
     Ok((sources, names))
@@ -40,7 +42,9 @@ fn can_ask(live: &LiveSource) -> bool {
     match live {
         LiveSource::SocketCan { .. } | LiveSource::Slcan { .. } => true,
         LiveSource::AtAdapter { listen, .. } => !listen,
-        LiveSource::Nmea { .. } | LiveSource::Gpsd { .. } => false,
+        LiveSource::Nmea { .. } | LiveSource::Gpsd { .. } | LiveSource::Rehearsal { .. } | LiveSource::Button(_) => {
+            false
+        }
     }
 }
 
@@ -52,8 +56,8 @@ struct Plan<'a> {
 }
 
 impl Plan<'_> {
-    fn source(&self, live: &LiveSource, bus: Bus) -> Box<dyn Live> {
-        match live.clone() {
+    fn source(&self, live: &LiveSource, bus: Bus, names: &mut BusNames) -> Result<Box<dyn Live>, Fault> {
+        Ok(match live.clone() {
             LiveSource::SocketCan { interface, bit_rate } => {
                 let asking = self.asking(live, bus);
                 let filters = (!self.config.record_frames).then(|| socketcan::filters(self.map, &interface));
@@ -73,7 +77,12 @@ impl Plan<'_> {
                 Box::new(nmea::port::NmeaReceiver::new(nmea::port::Settings { port, serial_rate }))
             }
             LiveSource::Gpsd { host, port } => Box::new(gpsd::socket::Gpsd::new(gpsd::socket::Settings { host, port })),
-        }
+            LiveSource::Button(contact) => Box::new(Button::new(contact)),
+            LiveSource::Rehearsal { scenario, course, speed, truth } => {
+                let (rehearsal, names) = super::invented::car(&scenario, course.as_deref(), self.map, names)?;
+                Box::new(InventedCar::new(rehearsal::Settings { rehearsal, names, speed, truth }))
+            }
+        })
     }
 
     /// What is asked on a source's bus; `None` where nothing is, so that it only listens.

@@ -1,23 +1,29 @@
-//! How the daemon fares, for those who ask: a Unix socket that writes one JSON object to whoever connects, and closes.
+//! How the daemon fares, for those who ask: a Unix socket that reads one line at most, writes one JSON object, and closes.
 //!
-//! Reads nothing from anyone. One connection at a time, each with a short time-out; only the socket's owner and group can
-//! connect.
+//! Who says nothing is told the status; what may be asked beside it is [`super::requests`]'. One connection at a time, each with
+//! a short time-out; only the socket's owner and group can connect. Never waited for by the recording.
 
-use std::io::Write;
+use std::io::{ErrorKind, Read, Write};
+use std::net::Shutdown;
 use std::os::unix::fs::{FileTypeExt, PermissionsExt};
 use std::os::unix::net::{UnixListener, UnixStream};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, Mutex, PoisonError};
-use std::time::Duration;
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
+use std::time::{Duration, Instant};
 
+use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
+use super::desk::Desk;
+use super::requests::LINE_MAX;
 use crate::document::Fault;
 use crate::store::run_file::LiveSource;
 
 /// The longest that a connection may take to be served.
 const TIME_OUT: Duration = Duration::from_millis(500);
+/// Who has said nothing for this long is told the status.
+const SILENCE: Duration = Duration::from_millis(250);
 
 /// How the daemon fares.
 #[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
@@ -83,6 +89,7 @@ pub struct RunStatus {
 pub struct StatusSocket {
     path: PathBuf,
     text: Arc<Mutex<Arc<str>>>,
+    desk: Arc<OnceLock<Desk>>,
 }
 
 impl StatusSocket {
@@ -108,18 +115,24 @@ impl StatusSocket {
         let listener = UnixListener::bind(path).map_err(io("open as a socket"))?;
         std::fs::set_permissions(path, std::fs::Permissions::from_mode(0o660)).map_err(io("guard"))?;
         let text: Arc<Mutex<Arc<str>>> = Arc::new(Mutex::new("{}\n".into()));
-        let said = Arc::clone(&text);
+        let desk: Arc<OnceLock<Desk>> = Arc::default();
+        let (said, answering) = (Arc::clone(&text), Arc::clone(&desk));
         let serve = move || {
             for stream in listener.incoming().flatten() {
                 // Sound: the text is changed as a whole, and the connection is dropped.
-                let _ = catch_unwind(AssertUnwindSafe(|| say(stream, &said)));
+                let _ = catch_unwind(AssertUnwindSafe(|| say(stream, &said, answering.get())));
             }
         };
         std::thread::Builder::new()
             .name("status".into())
             .spawn(serve)
             .map_err(|error| Fault::whole("status socket", format!("no thread to serve it on: {error}")))?;
-        Ok(Self { path: path.to_path_buf(), text })
+        Ok(Self { path: path.to_path_buf(), text, desk })
+    }
+
+    /// From now on answers what is asked beside the status; the first word counts.
+    pub fn attend(&self, desk: Desk) {
+        let _ = self.desk.set(desk);
     }
 
     /// Changes what it says.
@@ -137,10 +150,58 @@ impl Drop for StatusSocket {
     }
 }
 
-fn say(mut stream: UnixStream, text: &Mutex<Arc<str>>) {
+fn say(mut stream: UnixStream, text: &Mutex<Arc<str>>, desk: Option<&Desk>) {
+    let asked = line(&mut stream);
     let text = Arc::clone(&text.lock().unwrap_or_else(PoisonError::into_inner));
+    let answer: Arc<str> = match (asked, desk) {
+        (Asked::Nothing, _) | (Asked::Line(_), None) => text,
+        (Asked::Line(line), Some(desk)) => desk.answer(&line, &text).into(),
+        (Asked::TooLong, _) => {
+            let what = format!("the line is longer than {LINE_MAX} bytes, or was not ended in time");
+            let told = serde_json::json!({ "refused": what, "remedy": "write one short line, and end it" });
+            format!("{told}\n").into()
+        }
+    };
     // Whoever does not take it in time goes without.
-    let _ = stream.set_write_timeout(Some(TIME_OUT)).and_then(|()| stream.write_all(text.as_bytes()));
+    let _ = stream.set_write_timeout(Some(TIME_OUT)).and_then(|()| stream.write_all(answer.as_bytes()));
+}
+
+/// What a connection asks.
+enum Asked {
+    Nothing,
+    Line(Vec<u8>),
+    TooLong,
+}
+
+/// Reads a line, ended by a line feed or by shutting down the writing side, in time.
+fn line(stream: &mut UnixStream) -> Asked {
+    let until = Instant::now() + TIME_OUT;
+    let (mut line, mut bytes) = (Vec::new(), [0; 256]);
+    loop {
+        let left = until.saturating_duration_since(Instant::now());
+        let patience = if line.is_empty() { left.min(SILENCE) } else { left };
+        if patience.is_zero() || stream.set_read_timeout(Some(patience)).is_err() {
+            return if line.is_empty() { Asked::Nothing } else { Asked::TooLong };
+        }
+        match stream.read(&mut bytes) {
+            Ok(0) if line.is_empty() => return Asked::Nothing,
+            Ok(0) => return Asked::Line(line),
+            Ok(read) => {
+                line.extend_from_slice(&bytes[..read]);
+                let end = line.iter().position(|byte| *byte == b'\n');
+                if end.unwrap_or(line.len()) > LINE_MAX {
+                    return Asked::TooLong;
+                }
+                if let Some(end) = end {
+                    line.truncate(end);
+                    return Asked::Line(line);
+                }
+            }
+            Err(error) if error.kind() == ErrorKind::Interrupted => {}
+            Err(_) if line.is_empty() => return Asked::Nothing,
+            Err(_) => return Asked::TooLong,
+        }
+    }
 }
 
 /// Asks a daemon how it fares.
@@ -148,12 +209,23 @@ fn say(mut stream: UnixStream, text: &Mutex<Arc<str>>) {
 /// # Errors
 /// If none answers there in time, or not as this program does.
 pub fn ask(path: &Path) -> Result<Status, Fault> {
+    request(path, &serde_json::json!({ "ask": "status" }))
+}
+
+/// Asks a daemon something; what it says.
+///
+/// # Errors
+/// If none answers there in time, or not as this program does.
+pub fn request<T: DeserializeOwned>(path: &Path, ask: &serde_json::Value) -> Result<T, Fault> {
     let file = path.display().to_string();
-    let stream = UnixStream::connect(path).map_err(|error| {
+    let mut stream = UnixStream::connect(path).map_err(|error| {
         let fault = Fault::whole(&file, format!("no daemon answers ({error})"));
         fault.remedy("give the daemon a status_socket, and --socket its path; the socket's group may ask")
     })?;
-    stream.set_read_timeout(Some(4 * TIME_OUT)).map_err(|error| Fault::io(path, "ask", &error))?;
+    let io = |error: std::io::Error| Fault::io(path, "ask", &error);
+    stream.set_read_timeout(Some(4 * TIME_OUT)).map_err(io)?;
+    stream.write_all(format!("{ask}\n").as_bytes()).map_err(io)?;
+    stream.shutdown(Shutdown::Write).map_err(io)?;
     serde_json::from_reader(stream).map_err(|error| Fault::whole(file, format!("the answer can't be read: {error}")))
 }
 
@@ -172,7 +244,17 @@ mod tests {
         // Somebody who connects and never reads keeps nobody else from it.
         let idle = UnixStream::connect(&path).unwrap();
         assert_eq!(ask(&path).unwrap(), status);
-        drop(idle);
+        // One of an earlier version says nothing and is told the status.
+        assert_eq!(serde_json::from_reader::<_, Status>(&idle).unwrap(), status);
+        let mut slow = UnixStream::connect(&path).unwrap();
+        slow.write_all(b"{\"ask\": ").unwrap();
+        let mut said = String::new();
+        slow.read_to_string(&mut said).unwrap();
+        assert!(said.contains("not ended in time"), "{said}");
+        let mut long = UnixStream::connect(&path).unwrap();
+        // What it says may be taken no more while it writes.
+        let _ = long.write_all(&[b'x'; 4 * LINE_MAX]);
+        assert_eq!(ask(&path).unwrap(), status);
         assert_eq!(std::fs::metadata(&path).unwrap().permissions().mode() & 0o777, 0o660);
         assert!(StatusSocket::open(&path).is_err_and(|fault| fault.to_string().contains("another daemon")));
         drop(socket);

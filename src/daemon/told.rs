@@ -4,15 +4,17 @@
 
 use std::any::Any;
 
+use super::beside::Rates;
 use super::keep::Keeper;
 use super::status::{Keeping, RunStatus, Status};
 use crate::diag::permission::Permission;
 use crate::diag::schedule::{PollReport, PollState};
+use crate::live::SourceNow;
 use crate::source::live::{Condition, State};
 use crate::source::queue::Dropped;
 use crate::store::recorder::Recorder;
 use crate::store::run_file::{LivePoll, LiveSource, Source};
-use crate::time::Span;
+use crate::time::{Span, Steady};
 
 /// What a stop leaves for later.
 pub const FILES_NEXT_TIME: &str =
@@ -71,6 +73,20 @@ pub fn live_source(state: &State) -> LiveSource {
         counts: state.counts.clone(),
         polls: state.polls.iter().map(poll).collect(),
         closed: state.closed.map(|why| why.to_string()),
+    }
+}
+
+/// A live source for those who watch.
+pub fn source_now(name: &str, state: &State, now: Steady, rates: &mut Rates) -> SourceNow {
+    SourceNow {
+        name: name.to_owned(),
+        reads: state.condition == Condition::Reading,
+        trouble: match &state.condition {
+            Condition::Waiting(why) => why.clone(),
+            _ => String::new(),
+        },
+        per_second: rates.look(now, name, state.frames + state.items),
+        quiet: state.heard.map(|heard| now - heard),
     }
 }
 

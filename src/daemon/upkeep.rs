@@ -123,6 +123,12 @@ impl Upkeep {
         *hold(&self.known)
     }
 
+    /// What tells, on whatever thread, whether all is done.
+    pub fn is_idle(&self) -> impl Fn() -> bool + Send + use<> {
+        let known = Arc::clone(&self.known);
+        move || hold(&known).waiting == 0
+    }
+
     /// Waits until all is done or `enough` says so; whether all was done.
     pub fn wait(&self, clock: &dyn Clock, enough: &dyn Fn() -> bool) -> bool {
         while self.known().waiting > 0 {

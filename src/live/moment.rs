@@ -6,6 +6,7 @@ use std::sync::Arc;
 
 use crate::course::Course;
 use crate::plan::Picture;
+pub use crate::plan::readiness::Check;
 use crate::quantity::ConsumptionUnit;
 use crate::time::{Span, Steady, WallClock};
 
@@ -77,17 +78,4 @@ pub struct Alarm {
     pub since: Span,
     /// A person has seen it.
     pub acknowledged: bool,
-}
-
-/// A check before pulling away.
-#[derive(Clone, PartialEq, Eq, Debug)]
-pub struct Check {
-    /// What is checked.
-    pub name: String,
-    /// It is as it should be.
-    pub go: bool,
-    /// How it is.
-    pub found: String,
-    /// What to do where it is not as it should be; else empty.
-    pub remedy: String,
 }

@@ -8,9 +8,11 @@ pub mod turning;
 pub mod advice;
 pub mod picture;
 pub mod pilot;
+pub mod readiness;
 
 pub use advice::{Advice, Limits, State, advise};
 pub use outlook::{Guess, Outlook, Trip};
 pub use picture::Picture;
 pub use pilot::{Known, Pilot};
+pub use readiness::Check;
 pub use turning::{Here, Sequence};

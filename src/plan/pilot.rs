@@ -205,7 +205,7 @@ impl Pilot {
         self.use_energy(&step, way);
         self.see_display(&step, share);
         self.see_pack(&step, row);
-        self.see_road(&step, row, way);
+        self.see_road(&step, way);
         if let Some(turned) = turned {
             self.turned(turned);
         }
@@ -315,7 +315,7 @@ impl Pilot {
     }
 
     /// What the road took in this step.
-    fn see_road(&mut self, step: &Step, row: &TraceRow, way: f64) {
+    fn see_road(&mut self, step: &Step, way: f64) {
         let direction = self.direction();
         let height = self.track.as_ref().zip(self.known.course.as_ref());
         let height = height.and_then(|(track, course)| Some(course.elevation(crate::quantity::Metre(track.at()))?.0));
@@ -333,7 +333,7 @@ impl Pilot {
         let speed = step.speed.map(|speed| speed * ground);
         test.recent.add(&Piece {
             dt: step.dt,
-            drives: row.phase == Phase::Drive,
+            drives: step.drives,
             distance: way,
             energy,
             stepped: test.steps.now().map_or(0.0, |now| now.power * step.dt),
@@ -351,7 +351,7 @@ impl Pilot {
         let speeds = [test.speed, speed].map(|speed| speed.unwrap_or(way / step.dt));
         let aux = consumed.unwrap_or(0.0) * step.dt;
         let part = Part { dt: step.dt, distance: way, energy, aux, stepped, speeds, rise };
-        if let Some(residual) = test.ahead.residual(direction, &part).filter(|_| consumed.is_none()) {
+        if let Some(residual) = test.ahead.residual(direction, &part).filter(|_| !test.steps.has_climate()) {
             test.steps.residual(step.dt, residual, test.ahead.per_metre_wander());
         }
         if test.steps.is_in_doubt() {

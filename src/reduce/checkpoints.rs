@@ -8,7 +8,7 @@ use super::capacity::{BEND_SD, bend};
 use super::discharge::{Axis, Drawn, Moment};
 use super::energy::Totals;
 use super::estimate::{Estimate, Kind, Source};
-use super::fold::{HOLD_S, Point, Second, Step, Stretch, WAKING_S};
+use super::fold::{HOLD_S, NOTED_S, Point, Second, Step, Stretch, WAKING_S};
 use super::reduction::Test;
 use super::sources;
 use super::usable::doubtful;
@@ -137,7 +137,9 @@ impl Looker<'_> {
             };
             let mut since: Option<&Second> = None;
             for second in run.seconds.iter().filter(inside).filter(|second| soc(second).is_finite()) {
-                if soc(second) > value + 1e-6 {
+                // Of notes only that of the very value is its moment.
+                let noted = self.axis.is_noted() && (soc(second) - value).abs() > 1e-6;
+                if soc(second) > value + 1e-6 || noted {
                     since = None;
                     continue;
                 }
@@ -168,7 +170,8 @@ impl Looker<'_> {
             return None;
         }
         let ends = if from.is_some() { 2.0f64 } else { 1.0 };
-        let timing = (ends / 12.0).sqrt() * PERIOD_S / (to.time - before.time);
+        let period = if self.axis.is_noted() { NOTED_S } else { PERIOD_S };
+        let timing = (ends / 12.0).sqrt() * period / (to.time - before.time);
         let timed = |figure: Estimate| {
             let u = figure.value * timing;
             figure.with(MOMENT, u, Kind::B, None)

@@ -142,6 +142,11 @@ impl<'a> Axis<'a> {
         &self.stretch(place).soc[self.role]
     }
 
+    /// Its state of charge was noted by people.
+    pub fn is_noted(&self) -> bool {
+        self.role == 0 && self.places.iter().any(|place| self.runs[place.0].summary.noted.soc)
+    }
+
     /// What was drawn in a stretch from its start to a point of it.
     fn within(&self, place: Place, to: &Point) -> Moment {
         let start = &self.stretch(place).start;
@@ -217,6 +222,10 @@ impl<'a> Axis<'a> {
 
     /// The display's step, percent.
     pub fn step(&self) -> f64 {
+        // Between notes lies any number of steps.
+        if self.is_noted() {
+            return 1.0;
+        }
         let steps = self.places.iter().filter_map(|place| self.record(*place).step);
         let least = steps.fold(f64::INFINITY, f64::min);
         if least.is_finite() { least } else { 1.0 }

@@ -255,7 +255,10 @@ fn speed(run: &RunSummary, gap: &Gap, nothing: Fill) -> Fill {
 
 /// Rates that the rest of a run gives.
 pub fn rates(run: &RunSummary, role: usize) -> Rates {
-    let per_soc = run.stretches.iter().rev().find_map(|stretch| {
+    // What people noted says nothing about the moments between.
+    let noted = role == 0 && run.noted.soc;
+    let mut stretches = run.stretches.iter().rev().filter(|_| !noted);
+    let per_soc = stretches.find_map(|stretch| {
         let record = &stretch.soc[role];
         let (first, last) = (record.ticks.first()?, record.ticks.last()?);
         let span = first.value - last.value;

@@ -4,6 +4,7 @@
 //! Does no input or output and forms no figure.
 
 mod second;
+mod noted;
 mod open;
 mod soc;
 mod tally;
@@ -14,6 +15,7 @@ use crate::ledger::{Phase, Sums};
 use crate::schema::Role;
 use crate::schema::tables::TRACE_SUMS;
 
+pub use noted::{NOTED_S, Noted};
 pub use open::{OPEN_MIN_S, OpenStretch};
 pub use second::{CONSUMERS, Second, Step};
 pub use soc::{HOLD_S, SocRecord, Tick, WAKING_S};
@@ -148,6 +150,8 @@ pub struct RunSummary {
     pub seconds: Arc<[Second]>,
     /// The stretches without charging, in order; one where the car was never charged.
     pub stretches: Vec<Stretch>,
+    /// What people noted, and whether that stands in for a role.
+    pub noted: Noted,
     /// First and last odometer, m.
     pub odometer: Option<(f64, f64)>,
     /// Smallest change of the odometer seen, m.
@@ -226,6 +230,12 @@ impl Row {
     fn role(&self, role: Role) -> f64 {
         ROLES.iter().position(|known| *known == role).map_or(f64::NAN, |at| self.roles[at])
     }
+
+    fn set(&mut self, role: Role, value: f64) {
+        if let Some(at) = ROLES.iter().position(|known| *known == role) {
+            self.roles[at] = value;
+        }
+    }
 }
 
 /// Folds a trace; feed it the rows in order, then [`Folder::finish`].
@@ -280,20 +290,37 @@ impl Folder {
         Self { window: Some((from, to)), ..Self::default() }
     }
 
+    /// What people noted stands in for the roles that the map lacks.
+    pub fn noting(mut self, noted: Noted) -> Self {
+        self.summary.noted = noted;
+        self
+    }
+
     /// Reads some rows; columns that are missing or too short read as null.
     pub fn push(&mut self, chunk: &TraceChunk<'_>) {
         let rows = chunk.t_us.len().min(chunk.phase.len());
         for index in 0..rows {
             let cell =
                 |column: usize| chunk.columns.get(column).and_then(|c| c.get(index)).copied().unwrap_or(f64::NAN);
-            let row = Row {
+            let mut row = Row {
                 t: chunk.t_us[index] as f64 / 1e6,
                 phase: chunk.phase[index],
                 sums: sums_from(std::array::from_fn(cell)),
                 roles: std::array::from_fn(|at| cell(SUMS + at)),
                 fix: (cell(WIDTH - 2), cell(WIDTH - 1)),
             };
+            self.stand_in(&mut row);
             self.row_inside(row);
+        }
+    }
+
+    fn stand_in(&self, row: &mut Row) {
+        let noted = &self.summary.noted;
+        if noted.soc {
+            row.set(Role::Soc, noted.soc_at(row.t));
+        }
+        if noted.rest {
+            row.set(Role::DisplayedRest, noted.rest_at(row.t));
         }
     }
 

@@ -49,7 +49,9 @@ pub fn between(before: &RunInput, after: &RunInput, role: usize, per_soc: Option
     let odometers = before.summary.odometer.zip(after.summary.odometer);
     join.distance = odometers.map(|((_, last), (first, _))| first - last);
     let (Some(a), Some(b)) = (before.summary.stretches.last(), after.summary.stretches.first()) else { return join };
-    let readings = a.soc[role].last.zip(b.soc[role].first_counting);
+    // What people noted last may be far from what was so at the end.
+    let noted = role == 0 && (before.summary.noted.soc || after.summary.noted.soc);
+    let readings = a.soc[role].last.zip(b.soc[role].first_counting).filter(|_| !noted);
     let step = a.soc[role].step_or_one().min(b.soc[role].step_or_one());
     if let Some(((last, _), (first, at))) = readings {
         let change = last - first;

@@ -74,6 +74,7 @@ struct Json<'a> {
     checkpoints: along::Checkpoints,
     shares: along::Shares,
     temperatures_degc: along::Temperatures,
+    notes: Vec<along::Note<'a>>,
     phases: Vec<Phase>,
     joins: Vec<Join<'a>>,
     gaps: Vec<Gap<'a>>,
@@ -191,6 +192,7 @@ struct Soc {
     role: &'static str,
     first: Option<f64>,
     last: Option<f64>,
+    noted: bool,
 }
 
 #[derive(Serialize)]
@@ -323,12 +325,18 @@ impl Reduction {
             consumption_wh_per_km: per_km(net),
             consumption_gross_wh_per_km: per_km(gross),
             consumption_with_standing_wh_per_km: per_km(with_standing),
-            soc_percent: Soc { role: self.soc.role.key(), first: self.soc.first, last: self.soc.last },
+            soc_percent: Soc {
+                role: self.soc.role.key(),
+                first: self.soc.first,
+                last: self.soc.last,
+                noted: self.soc.noted,
+            },
             usable_capacity: capacity(&self.usable, self.claimed_usable_kwh),
             tenths: self.tenths.iter().map(tenth).collect(),
             checkpoints: along::Checkpoints::from(&self.checkpoints),
             shares: along::Shares::from(&self.shares),
             temperatures_degc: along::Temperatures::from(&self.temperatures),
+            notes: along::notes(&self.notes),
             phases: self.phases.iter().map(phase).collect(),
             joins: self.joins.iter().map(join).collect(),
             gaps: self.gaps.iter().map(|(run, fill)| gap(run, fill)).collect(),

@@ -8,7 +8,7 @@
 use std::path::Path;
 
 use super::counted;
-use super::fold::{Folder, TraceChunk, columns};
+use super::fold::{Folder, Noted, TraceChunk, columns};
 use super::input::{Fix, Gap, Missing, RoleUse, RunInput};
 use super::sampling::{Sampling, SamplingError, Thinner};
 use crate::card::Card;
@@ -61,7 +61,9 @@ pub fn counted<P: AsRef<Path>>(folders: &[P], card: Option<&Card>) -> Loaded {
 
 /// Folds a run's trace again, between two moments of its run time, s. What sampling may cost stays that of the whole run.
 fn cut(run: &mut RunInput, folder: &Path, from: f64, to: f64) -> Result<(), StoreError> {
-    run.summary = trace(folder, Folder::between(from, to), &mut Vec::new())?;
+    let mut noted = std::mem::take(&mut run.summary.noted);
+    noted.retain(from, to);
+    run.summary = trace(folder, Folder::between(from, to).noting(noted), &mut Vec::new())?;
     run.fixes.retain(|fix| (from..=to).contains(&fix.t));
     run.turned.retain(|t| (from..=to).contains(t));
     run.cut = true;
@@ -95,7 +97,12 @@ pub fn run(folder: &Path) -> Result<RunInput, StoreError> {
         return Err(StoreError::Damaged { path: folder.join("trace"), what: what.into() });
     }
     as_listed(folder, &file, "trace")?;
-    let summary = trace(folder, Folder::default(), &mut problems)?;
+    let noted = noted(folder, &file).unwrap_or_else(|error| {
+        problems.push(error.to_string());
+        Noted::default()
+    });
+    let turned = noted.marks.iter().filter(|(_, mark)| mark.kind == MarkKind::Turned).map(|(at, _)| *at).collect();
+    let summary = trace(folder, Folder::default().noting(noted), &mut problems)?;
     let packs = packs(&file.roles);
     let gaps = gaps(&file, packs, &mut problems);
     let mut run = RunInput {
@@ -107,7 +114,7 @@ pub fn run(folder: &Path) -> Result<RunInput, StoreError> {
         gaps,
         summary,
         fixes: Vec::new(),
-        turned: Vec::new(),
+        turned,
         sampling: None,
         cut: false,
         problems,
@@ -116,17 +123,13 @@ pub fn run(folder: &Path) -> Result<RunInput, StoreError> {
         Ok(fixes) => run.fixes = fixes,
         Err(error) => run.problems.push(error.to_string()),
     }
-    match as_listed(folder, &file, "marks").and_then(|()| reader::read_marks(folder)) {
-        Ok(marks) => {
-            let turned = marks.iter().filter(|(_, mark)| mark.kind == MarkKind::Turned);
-            run.turned = turned.map(|(at, _)| at.0 as f64 / 1e6).collect();
-        }
-        Err(error) => run.problems.push(error.to_string()),
-    }
     let sampled = messages(&file.roles).try_for_each(|table| as_listed(folder, &file, &table));
     match sampled.and_then(|()| sampling(folder, &file.roles, &run)) {
         Ok(sampling) => run.sampling = sampling,
         Err(error) => run.problems.push(error.to_string()),
+    }
+    if file.is_rehearsal() {
+        run.problems.push("a rehearsal: an invented car was driven, nothing was measured".into());
     }
     if file.ended == Ended::Recovered {
         run.problems.push("the recording was cut; up to about a second before the cut is missing".into());
@@ -172,6 +175,19 @@ fn trace(folder: &Path, mut folded: Folder, problems: &mut Vec<String>) -> Resul
         problems.push(format!("{unknown} rows of the trace name no known phase and count as standing"));
     }
     Ok(folded.finish())
+}
+
+/// What people noted; it stands in for the roles that the map did not fill.
+fn noted(folder: &Path, file: &RunFile) -> Result<Noted, StoreError> {
+    as_listed(folder, file, "marks")?;
+    let marks = reader::read_marks(folder)?;
+    let lacks = |role: Role| !file.roles.iter().any(|used| used.role == role.key());
+    let speaks = |kinds: &[MarkKind]| marks.iter().any(|(_, mark)| kinds.contains(&mark.kind));
+    Ok(Noted {
+        soc: lacks(Role::Soc) && speaks(&[MarkKind::Soc, MarkKind::ShowsZero]),
+        rest: lacks(Role::DisplayedRest) && speaks(&[MarkKind::DisplayedRest]),
+        marks: marks.into_iter().map(|(at, mark)| (at.0 as f64 / 1e6, mark)).collect(),
+    })
 }
 
 /// The fixes that have a place.

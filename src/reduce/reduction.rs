@@ -32,6 +32,7 @@ use super::zero::{self, Zero};
 use crate::card::{Card, Missing as MissingKey, SocCounts, Verdict};
 use crate::course::Course;
 use crate::ledger::Phase;
+use crate::observation::Mark;
 use crate::schema::Role;
 use crate::time::WallClock;
 
@@ -108,6 +109,8 @@ pub struct Soc {
     pub first: Option<f64>,
     /// See `first`.
     pub last: Option<f64>,
+    /// People noted it; no signal gives it.
+    pub noted: bool,
 }
 
 /// Everything that is known of a test.
@@ -165,6 +168,8 @@ pub struct Reduction {
     pub phases: [PhaseLine; 3],
     /// Between the runs.
     pub joins: Vec<Join>,
+    /// What people noted, by run: the moment, s of run time, and the mark.
+    pub notes: Vec<(String, f64, Mark)>,
     /// Gaps with what they left out, by run.
     pub gaps: Vec<(String, Fill)>,
     /// Sensors' tolerances that were assumed, in plain words.
@@ -305,6 +310,7 @@ impl Test<'_> {
             claimed_usable_kwh: self.card.and_then(|card| card.claimed_usable_kwh),
             phases: self.phases(),
             joins: self.joins.clone(),
+            notes: self.notes(),
             gaps: self.named_fills(),
             assumed: self.tolerances.assumed.clone(),
             stated: self.tolerances.stated.clone(),
@@ -351,6 +357,7 @@ impl Test<'_> {
             role: [Role::Soc, Role::SocInternal][self.soc],
             first: records().find_map(|record| record.first),
             last: records().rev().find_map(|record| record.last).map(|(value, _)| value),
+            noted: self.soc == 0 && self.runs.iter().any(|run| run.summary.noted.soc),
         }
     }
 
@@ -365,6 +372,14 @@ impl Test<'_> {
                 charged: sum.energy_charged,
             }
         })
+    }
+
+    fn notes(&self) -> Vec<(String, f64, Mark)> {
+        let of = |run: &RunInput| {
+            let name = run.name.clone();
+            run.summary.noted.marks.clone().into_iter().map(move |(at, mark)| (name.clone(), at, mark))
+        };
+        self.runs.iter().flat_map(of).collect()
     }
 
     fn named_fills(&self) -> Vec<(String, Fill)> {

@@ -2,7 +2,7 @@
 //!
 //! For tests. Steps and messages are coarse, so that a drive of half an hour takes a second or so. It knows no card.
 
-use super::fold::{Folder, TraceChunk, columns};
+use super::fold::{Folder, Noted, TraceChunk, columns};
 use super::input::{Fix, RoleUse, RunInput};
 use super::sampling::Sampling;
 use crate::course::Course;
@@ -168,6 +168,11 @@ signal = 'SLOW.Plug'
 
 /// Drives a scenario on a course, and what really happened.
 pub fn run(scenario: &str, course: &str) -> (RunInput, Truth) {
+    run_noting(scenario, course, Noted::default())
+}
+
+/// The same, with what people noted in place of roles.
+pub fn run_noting(scenario: &str, course: &str, noted: Noted) -> (RunInput, Truth) {
     let (scenario, faults) = Scenario::parse(Document::from_text("drive.toml", scenario));
     assert_eq!(faults, []);
     let (course, faults) = Course::parse(&Document::from_text("road.toml", course));
@@ -179,7 +184,7 @@ pub fn run(scenario: &str, course: &str) -> (RunInput, Truth) {
     let (mut batch, mut names) = (Batch::default(), BusNames::default());
     let mut decoder = Decoder::new(&map);
     let mut ledger = Ledger::for_map(&map);
-    let (mut folder, mut fixes) = (Folder::default(), Vec::new());
+    let (mut folder, mut fixes) = (Folder::default().noting(noted), Vec::new());
     let origin = Steady(scenario.start.0);
     let since = |at: Steady| RunTime((at - origin).0);
     let mut last = RunTime(0);

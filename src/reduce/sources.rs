@@ -68,6 +68,8 @@ sources! {
     SOC_ROUNDING Systematic "rounding of the state of charge";
     /// When a tick was seen, and how the battery computer wanders.
     TICKS Random "timing of ticks";
+    /// A person notes what the display shows with some delay.
+    NOTED Random "moment of a note";
     /// The display is not quite a share of charge.
     BEND Systematic "bend of the display";
     /// The display wanders and corrects itself where nothing was measured.

@@ -8,6 +8,7 @@ use super::capacity;
 use super::discharge::{Axis, Drawn, Moment};
 use super::energy::{Totals, not_measured};
 use super::estimate::{Estimate, Kind};
+use super::fold::NOTED_S;
 use super::reduction::Test;
 use super::sources;
 use super::way::Way;
@@ -16,6 +17,9 @@ use crate::format;
 
 /// Why of a full discharge that no card confirms to have begun at a full charge.
 pub const FULL_NOT_CONFIRMED: &str = "full charge not confirmed";
+/// Why a part of a discharge whose state of charge people noted gives no usable capacity.
+const NOTED_IN_PART: &str =
+    "people noted the state of charge; that tells it from full to displayed 0 % alone, not from a part";
 /// Ticks over less than this say nothing of the whole, as a share: common practice, no source.
 const SPAN_MIN: f64 = 0.10;
 /// Fewest ticks of a fit.
@@ -116,7 +120,9 @@ pub(super) fn of(
         problems.push(format!("the runs hold {discharges} discharges; usable capacity is of the largest"));
     }
     let mut usable = if axis.from_full() && zero.is_some() {
-        full(test, totals, &measured)
+        full(test, axis, totals, &measured)
+    } else if axis.is_noted() {
+        Usable::not_measured(NOTED_IN_PART)
     } else {
         partial(test, axis, totals, &measured)
     };
@@ -143,13 +149,24 @@ fn estimated(drawn: &Drawn, beyond: f64) -> f64 {
     (drawn.estimated + beyond) / (drawn.energy + beyond)
 }
 
-fn full(test: &Test<'_>, totals: &Totals, measured: &Drawn) -> Usable {
+/// The moment of a figure's end as a person noted it.
+fn noted_late(figure: Estimate, axis: &Axis<'_>, measured: &Drawn) -> Estimate {
+    if !axis.is_noted() {
+        return figure;
+    }
+    let bound = figure.value * NOTED_S / 2.0 / measured.observed;
+    figure.with_bound(sources::NOTED, bound)
+}
+
+fn full(test: &Test<'_>, axis: &Axis<'_>, totals: &Totals, measured: &Drawn) -> Usable {
     let (energy, charge) = totals.drawn(test, measured);
+    let (energy, charge) = (noted_late(energy, axis, measured), noted_late(charge, axis, measured));
     let confirmed = test.card.is_some_and(|card| card.full_charge == FullCharge::EndedByTheCar);
     let why = if confirmed { "from a charge that the car ended to displayed 0 %" } else { FULL_NOT_CONFIRMED };
+    let by = if axis.is_noted() { ", as people noted it" } else { "" };
     Usable {
         method: Method::Full,
-        why: why.into(),
+        why: format!("{why}{by}"),
         span: Some(100.0),
         ticks: 0,
         energy: Some(energy),

@@ -87,6 +87,11 @@ impl Receiver {
         (receiver, faults)
     }
 
+    /// Names of the buses.
+    pub fn buses(&self) -> &[String] {
+        &self.buses
+    }
+
     fn bus(&mut self, name: Option<String>) -> usize {
         let Some(name) = name else { return 0 };
         self.buses.iter().position(|known| *known == name).unwrap_or_else(|| {

@@ -6,7 +6,7 @@
 //! Sends no frame.
 
 use super::computer::{Computer, Totals};
-use super::driver::Driver;
+use super::driver::{Driver, Order};
 use super::noise::{Noise, Stream, Wander};
 use super::pack::{Flow, Pack};
 use super::road::{self, RoadLoad};
@@ -140,6 +140,11 @@ impl Car {
         self.stage
     }
 
+    /// How long it has been driven, s.
+    pub fn time(&self) -> f64 {
+        self.steps as f64 * self.step
+    }
+
     /// Whether the plug is in.
     pub fn plugged(&self) -> bool {
         matches!(self.stage, Stage::Charging | Stage::Full)
@@ -173,6 +178,11 @@ impl Car {
             self.zero_told = true;
             self.driver.make_for_charger(self.speed);
         }
+    }
+
+    /// Tells the driver what to do next.
+    pub fn follow(&mut self, order: Option<Order>) {
+        self.driver.follow(order, self.speed);
     }
 
     /// The model now, then one step on.

@@ -1,6 +1,7 @@
 //! The driver: holds the target speed, slows for traffic and turns, turns round, and makes for the charger at displayed 0 %.
 //!
-//! Knows the course, not the pack; where to turn is the scenario's to say, nothing is planned.
+//! Knows the course, not the pack; where to turn is the scenario's to say, or that of whoever gives an [`Order`]: nothing is
+//! planned.
 
 use super::noise::{Noise, Stream, Wander};
 use super::scenario::Scenario;
@@ -11,6 +12,17 @@ use crate::quantity::Metre;
 const BRAKING_MAX: f64 = 4.0;
 /// How eagerly the driver closes in on a speed, s.
 const CLOSING_S: f64 = 3.0;
+
+/// What the driver is told to do next, at a place of the course by its name.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub enum Order {
+    /// Turn there.
+    Turn(String),
+    /// Drive the short way round there and go on.
+    Round(String),
+    /// Drive to the charger there.
+    Arrive(String),
+}
 
 /// The driver and where the car is.
 pub(super) struct Driver {
@@ -33,6 +45,7 @@ pub(super) struct Driver {
     goal: Goal,
     turning: Option<Turning>,
     to_charger: bool,
+    order: Option<Order>,
     /// Whether the foot is on the brake for something ahead; it stays there until that is reached.
     on_brake: bool,
 }
@@ -40,7 +53,7 @@ pub(super) struct Driver {
 /// What the driver makes for, with its distance along the road.
 #[derive(Clone, Copy)]
 enum Goal {
-    Turn { at: f64, turn: Turn },
+    Turn { at: f64, turn: Turn, round: bool },
     Charger { at: f64 },
     EndOfRoad { at: f64 },
 }
@@ -52,6 +65,8 @@ struct Turning {
     length: f64,
     speed: f64,
     done: f64,
+    /// It comes back to the road the way it left it.
+    round: bool,
 }
 
 impl Driver {
@@ -75,15 +90,17 @@ impl Driver {
             goal: Goal::EndOfRoad { at: 0.0 },
             turning: None,
             to_charger: false,
+            order: None,
             on_brake: false,
         };
         driver.choose(0.0);
         driver
     }
 
-    /// Where the car is along the road, m; in a turn, half its way past the place and half back.
+    /// Where the car is along the road, m; in a turn, half its way past the place and half back; on a way round, at the place.
     pub fn at(&self) -> f64 {
         match self.turning {
+            Some(turning) if turning.round => turning.at,
             Some(turning) => {
                 let past = turning.done.min(turning.length - turning.done);
                 turning.at + self.direction.sign() * past
@@ -94,7 +111,7 @@ impl Driver {
 
     /// Which way the car moves along the road just now: +1 out, -1 back.
     pub fn heading(&self) -> f64 {
-        let back_again = self.turning.is_some_and(|turning| turning.done > turning.length / 2.0);
+        let back_again = self.turning.is_some_and(|turning| !turning.round && turning.done > turning.length / 2.0);
         if back_again { -self.direction.sign() } else { self.direction.sign() }
     }
 
@@ -111,6 +128,17 @@ impl Driver {
     /// From now on the driver makes for the charger.
     pub fn make_for_charger(&mut self, speed: f64) {
         self.to_charger = true;
+        if self.turning.is_none() {
+            self.choose(speed);
+        }
+    }
+
+    /// From now on the driver does this next; with `None`, and where it can't be done from here, as if nothing had been said.
+    pub fn follow(&mut self, order: Option<Order>, speed: f64) {
+        if self.order == order {
+            return;
+        }
+        self.order = order;
         if self.turning.is_none() {
             self.choose(speed);
         }
@@ -135,24 +163,50 @@ impl Driver {
     fn choose(&mut self, speed: f64) {
         // What is nearer than this can't be stopped for any more.
         let from = self.at + self.direction.sign() * speed * speed / (2.0 * self.braking);
-        self.goal = if self.to_charger { self.way_to_charger(from) } else { self.way_to_turn(from) };
+        self.goal = match self.ordered(from) {
+            Some(goal) => goal,
+            None if self.to_charger => self.way_to_charger(from),
+            None => self.way_to_turn(from),
+        };
     }
 
-    fn way_to_turn(&self, from: f64) -> Goal {
-        let place = self.turns.get(self.next_turn).and_then(|name| self.course.place(name));
-        match place.and_then(|place| Some((place.at.0, place.turn(self.direction)?))) {
-            Some((at, turn)) if (at - self.at) * self.direction.sign() > 0.0 => Goal::Turn { at, turn },
-            _ => self.turn_ahead(from),
+    /// What was ordered, if it can be done.
+    fn ordered(&self, from: f64) -> Option<Goal> {
+        let (Order::Turn(name) | Order::Round(name) | Order::Arrive(name)) = self.order.as_ref()?;
+        let place = self.course.place(name).filter(|place| (place.at.0 - from) * self.direction.sign() > 0.0)?;
+        let at = place.at.0;
+        match self.order.as_ref()? {
+            Order::Turn(_) => Some(Goal::Turn { at, turn: place.turn(self.direction)?, round: false }),
+            Order::Round(name) => {
+                let finish = self.course.finish.as_ref().filter(|finish| finish.place == *name)?;
+                let turn = Turn { length: finish.length, duration: finish.duration };
+                Some(Goal::Turn { at, turn, round: true })
+            }
+            Order::Arrive(_) => place.charger?.admits(self.direction).then_some(Goal::Charger { at }),
         }
+    }
+
+    /// The next turn of those to be made that lies ahead, else any.
+    fn way_to_turn(&self, from: f64) -> Goal {
+        let (done, next) = self.turns.split_at(self.next_turn.min(self.turns.len()));
+        let ahead = |name: &String| {
+            let place = self.course.place(name)?;
+            let turn = place.turn(self.direction)?;
+            let at = place.at.0;
+            ((at - self.at) * self.direction.sign() > 0.0).then_some(Goal::Turn { at, turn, round: false })
+        };
+        next.iter().chain(done).find_map(ahead).unwrap_or_else(|| self.turn_ahead(from))
     }
 
     fn turn_ahead(&self, from: f64) -> Goal {
         match self.course.next_turn(Metre(from), self.direction) {
-            Some((place, turn)) => Goal::Turn { at: place.at.0, turn },
+            Some((place, turn)) => Goal::Turn { at: place.at.0, turn, round: false },
             None => {
                 let places = &self.course.places;
                 let end = if self.direction == Direction::Out { places.last() } else { places.first() };
-                Goal::EndOfRoad { at: end.map_or(0.0, |place| place.at.0) }
+                let charger = end.and_then(|place| place.charger).is_some_and(|side| side.admits(self.direction));
+                let at = end.map_or(0.0, |place| place.at.0);
+                if charger { Goal::Charger { at } } else { Goal::EndOfRoad { at } }
             }
         }
     }
@@ -169,7 +223,7 @@ impl Driver {
         let onward = shortest(self.direction, from);
         let turn = self.turn_ahead(from);
         let turned = match turn {
-            Goal::Turn { at, turn } => {
+            Goal::Turn { at, turn, .. } => {
                 shortest(self.direction.turned(), at).map(|(_, way)| ahead(at) + turn.length.0 + way)
             }
             _ => None,
@@ -233,19 +287,22 @@ impl Driver {
         if let Some(turning) = &mut self.turning {
             turning.done += distance;
             if turning.done >= turning.length {
+                let round = turning.round;
                 self.at = turning.at;
-                self.direction = self.direction.turned();
                 self.turning = None;
-                self.next_turn = if self.next_turn + 1 < self.turns.len() { self.next_turn + 1 } else { 0 };
+                if !round {
+                    self.direction = self.direction.turned();
+                    self.next_turn = if self.next_turn + 1 < self.turns.len() { self.next_turn + 1 } else { 0 };
+                }
                 self.choose(speed);
             }
             return;
         }
         self.at += distance * self.direction.sign();
-        if let Goal::Turn { at, turn } = self.goal
+        if let Goal::Turn { at, turn, round } = self.goal
             && (at - self.at) * self.direction.sign() <= 0.0
         {
-            self.turning = Some(Turning { at, length: turn.length.0, speed: turn_speed(turn), done: 0.0 });
+            self.turning = Some(Turning { at, length: turn.length.0, speed: turn_speed(turn), done: 0.0, round });
         }
     }
 }
@@ -253,3 +310,6 @@ impl Driver {
 fn turn_speed(turn: Turn) -> f64 {
     turn.length.0 / turn.duration.seconds().max(0.1)
 }
+
+#[cfg(test)]
+mod tests;

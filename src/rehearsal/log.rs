@@ -55,12 +55,19 @@ fn append(line: &mut Vec<u8>, frame: &Frame, payload: &[u8], bus: &str) {
 ///
 /// The same files give the same bytes. The truth's file is [`truth_path`].
 pub fn record(scenario: &Path, map: &Path, out: &Path) -> Result<Truth, Vec<Fault>> {
-    let mut rehearsal = load(scenario, map)?;
+    record_drive(&mut load(scenario, map)?, out)
+}
+
+/// Drives to the end, and writes the compressed log and the truth beside it.
+///
+/// # Errors
+/// If a file can't be written.
+pub fn record_drive(rehearsal: &mut Rehearsal, out: &Path) -> Result<Truth, Vec<Fault>> {
     let failed = |path: &Path, error: io::Error| vec![Fault::io(path, "write", &error)];
     let file = File::create(out).map_err(|error| failed(out, error))?;
     let compressed = || -> io::Result<Truth> {
         let mut encoder = zstd::Encoder::new(BufWriter::new(file), ZSTD_LEVEL)?;
-        let truth = write(&mut rehearsal, BufWriter::with_capacity(1 << 16, &mut encoder))?;
+        let truth = write(rehearsal, BufWriter::with_capacity(1 << 16, &mut encoder))?;
         encoder.finish()?.flush()?;
         Ok(truth)
     };

@@ -12,6 +12,7 @@ mod car;
 mod check;
 mod computer;
 mod driver;
+mod elsewhere;
 mod log;
 mod noise;
 mod pack;
@@ -25,9 +26,10 @@ use crate::course::Course;
 use crate::document::Fault;
 use crate::map::Map;
 use crate::observation::{Batch, BusNames};
-use crate::time::Steady;
+use crate::time::{Span, Steady};
 
-pub use log::{load, record, truth_path, write};
+pub use driver::Order;
+pub use log::{load, record, record_drive, truth_path, write};
 pub use readings::{Asked, Readings};
 pub use road::RoadLoad;
 pub use scenario::{
@@ -54,7 +56,16 @@ pub struct Rehearsal {
 impl Rehearsal {
     /// A car at its start; the faults say what the scenario asks that this course or map does not have.
     pub fn new(scenario: &Scenario, course: &Course, map: &Map) -> Result<Self, Vec<Fault>> {
-        let mut faults = check::against_course(scenario, course);
+        let faults = check::against_course(scenario, course);
+        Self::checked(scenario, course, map, faults)
+    }
+
+    /// The same car on another course than the scenario's: from its first charger, to and fro between the turns furthest apart.
+    pub fn elsewhere(scenario: &Scenario, course: &Course, map: &Map) -> Result<Self, Vec<Fault>> {
+        Self::checked(&elsewhere::on(scenario, course), course, map, Vec::new())
+    }
+
+    fn checked(scenario: &Scenario, course: &Course, map: &Map, mut faults: Vec<Fault>) -> Result<Self, Vec<Fault>> {
         let (receiver, more) = Receiver::new(scenario, map);
         faults.extend(more);
         if !faults.is_empty() {
@@ -67,6 +78,31 @@ impl Rehearsal {
             start: Steady(scenario.start.0),
             steps_left: (scenario.drive.hours_max * 3_600_000.0 / f64::from(scenario.step_ms)) as u64,
         })
+    }
+
+    /// Lets the first moment be another than the scenario's, for stamps on a clock of its own.
+    pub fn begin_at(&mut self, start: Steady) {
+        self.start = start;
+    }
+
+    /// The moment up to which it has been driven.
+    pub fn now(&self) -> Steady {
+        self.start + Span::from_seconds(self.car.time())
+    }
+
+    /// From here on everything happens that much later, as if the world had stood still.
+    pub fn put_off(&mut self, by: Span) {
+        self.start = self.start + by;
+    }
+
+    /// Tells the driver what to do next; with `None` it drives as the scenario says, and to the charger at displayed 0 %.
+    pub fn follow(&mut self, order: Option<Order>) {
+        self.car.follow(order);
+    }
+
+    /// The buses that its frames come on, in the order in which they are numbered.
+    pub fn buses(&self) -> &[String] {
+        self.receiver.buses()
     }
 
     /// Drives one step of the model further and appends what was received in it, in time order; `false` once the bus is

@@ -44,6 +44,7 @@ pub fn table(reduction: &Reduction, units: ConsumptionUnit) -> String {
         report.hold(),
         report.legs(),
         report.tenths(),
+        report.notes(),
         report.shares(),
         report.between(),
         report.gaps(),
@@ -155,7 +156,8 @@ impl Report<'_> {
         let reading = |value: Option<f64>| value.map_or("not known".into(), format::percent);
         let which = if soc.role == crate::schema::Role::Soc { "displayed" } else { "the battery computer's" };
         let mut text = self.time();
-        text += &line("State of charge", &format!("{} to {}, {which}", reading(soc.first), reading(soc.last)));
+        let by = if soc.noted { " and noted by people" } else { "" };
+        text += &line("State of charge", &format!("{} to {}, {which}{by}", reading(soc.first), reading(soc.last)));
         text += &self.temperatures();
         text += &line("Energy out", &or_not_measured(moved.out.as_ref(), energy));
         text += &line("Energy back in", &or_not_measured(moved.back.as_ref(), energy));

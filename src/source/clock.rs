@@ -2,6 +2,7 @@
 //!
 //! Decides nothing. Recordings bring their own stamps and need none of it.
 
+use std::sync::Arc;
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 use crate::time::{Span, Steady, WallClock};
@@ -45,5 +46,88 @@ impl Clock for SystemClock {
 
     fn wait(&self, span: Span) {
         std::thread::sleep(Duration::from_micros(u64::try_from(span.0).unwrap_or(0)));
+    }
+}
+
+/// A clock that runs so many times as fast as another, for a rehearsal: whoever lives by it lives so many times as fast.
+///
+/// The world's clock beside it starts at what the other says and runs as fast, so that the two keep step.
+pub struct ScaledClock {
+    clock: Arc<dyn Clock>,
+    factor: f64,
+    began: (Steady, WallClock),
+}
+
+impl ScaledClock {
+    /// A clock on another, that runs `factor` times as fast (1 for what is no positive number).
+    pub fn new(clock: Arc<dyn Clock>, factor: f64) -> Self {
+        let factor = if factor.is_finite() && factor > 0.0 { factor } else { 1.0 };
+        Self { began: (clock.now(), clock.wall()), clock, factor }
+    }
+
+    /// How long it has run by itself.
+    fn run(&self) -> Span {
+        Span(((self.clock.now() - self.began.0).0 as f64 * self.factor) as i64)
+    }
+}
+
+impl Clock for ScaledClock {
+    fn now(&self) -> Steady {
+        self.began.0 + self.run()
+    }
+
+    fn wall(&self) -> WallClock {
+        self.began.1 + self.run()
+    }
+
+    fn wait(&self, span: Span) {
+        // A wait of nothing would spin.
+        self.clock.wait(Span(((span.0 as f64 / self.factor).ceil() as i64).max(1)));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::atomic::{AtomicI64, Ordering};
+
+    use super::*;
+
+    #[derive(Default)]
+    struct Hand(AtomicI64);
+
+    impl Clock for Hand {
+        fn now(&self) -> Steady {
+            Steady(self.0.load(Ordering::SeqCst))
+        }
+        fn wall(&self) -> WallClock {
+            WallClock(7_000 + self.0.load(Ordering::SeqCst))
+        }
+        fn wait(&self, span: Span) {
+            self.0.fetch_add(span.0, Ordering::SeqCst);
+        }
+    }
+
+    proptest::proptest! {
+        #[test]
+        fn a_scaled_clock_keeps_step_and_waits_as_long_as_it_says(
+            factor in 0.5..500.0f64,
+            from in 0..1_000_000_000i64,
+            waits in proptest::collection::vec(0..10_000_000i64, 1..20),
+        ) {
+            let hand = Arc::new(Hand(AtomicI64::new(from)));
+            let clock = ScaledClock::new(Arc::clone(&hand) as Arc<dyn Clock>, factor);
+            proptest::prop_assert_eq!((clock.now(), clock.wall()), (Steady(from), WallClock(7_000 + from)));
+            for wait in waits {
+                let (now, wall) = (clock.now(), clock.wall());
+                clock.wait(Span(wait));
+                let (passed, passed_wall) = ((clock.now() - now).0, (clock.wall() - wall).0);
+                proptest::prop_assert_eq!(passed, passed_wall);
+                // Whole microseconds of the other clock are `factor` here.
+                let most = wait as f64 + factor.max(1.0) + 1.0;
+                proptest::prop_assert!(passed >= wait - 1 && passed as f64 <= most + factor, "{} for {}", passed, wait);
+            }
+            let real = hand.now() - Steady(from);
+            proptest::prop_assert!(((clock.now() - Steady(from)).0 as f64 - real.0 as f64 * factor).abs() <= 1.0);
+        }
     }
 }

@@ -14,6 +14,7 @@ use crate::diag::gate::Closed;
 use crate::diag::permission::{Permission, Why};
 use crate::diag::schedule::PollReport;
 use crate::observation::{Batch, Item, Stamped};
+use crate::rehearsal::Order;
 use crate::time::{Span, Steady, WallClock};
 
 /// The longest that a source is deaf to being told to stop.
@@ -85,13 +86,28 @@ pub struct Shared {
     pub queue: Queue,
     stopping: AtomicBool,
     car: Mutex<Car>,
+    /// What an invented driver is told to do next.
+    order: Mutex<Option<Order>>,
+    /// An invented car has come to its end.
+    over: AtomicBool,
 }
 
 impl Shared {
     /// Nothing observed, nothing may be asked.
     pub fn new(clock: Arc<dyn Clock>) -> Self {
         let car = Mutex::new(Car { permission: Permission::Denied(Why::Off), run: 0 });
-        Self { clock, queue: Queue::default(), stopping: AtomicBool::new(false), car }
+        let (stopping, over) = (AtomicBool::new(false), AtomicBool::new(false));
+        Self { clock, queue: Queue::default(), stopping, car, order: Mutex::default(), over }
+    }
+
+    /// Tells an invented driver what to do next; whoever has advice for a real one may say it here too.
+    pub fn set_order(&self, order: Option<Order>) {
+        *hold(&self.order) = order;
+    }
+
+    /// Whether an invented car was driven here and its bus sleeps for good.
+    pub fn is_over(&self) -> bool {
+        self.over.load(Ordering::Relaxed)
     }
 
     /// Tells every source to stop.
@@ -155,6 +171,16 @@ impl Outlet {
     /// What is known of the car.
     pub fn car(&self) -> Car {
         *hold(&self.shared.car)
+    }
+
+    /// What an invented driver is told to do next.
+    pub fn order(&self) -> Option<Order> {
+        hold(&self.shared.order).clone()
+    }
+
+    /// The invented car has come to its end: nothing more comes from here.
+    pub fn over(&self) {
+        self.shared.over.store(true, Ordering::Relaxed);
     }
 
     /// Hands observations on, in order of arrival, and leaves the batch empty. What the queue has no room for is dropped and

@@ -16,10 +16,12 @@ pub mod merge;
 pub mod queue;
 pub mod live;
 pub mod asking;
+pub mod rehearsal;
+pub mod button;
 pub mod socketcan;
 pub mod replay;
 
-pub use clock::{Clock, SystemClock};
+pub use clock::{Clock, ScaledClock, SystemClock};
 pub use damage::{Damage, Progress};
 pub use live::{Failure, Live, Outlet};
 pub use merge::Merge;

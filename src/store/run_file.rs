@@ -19,6 +19,8 @@ use crate::schema::SCHEMA_VERSION;
 
 /// The file's name inside the run's folder.
 pub const NAME: &str = "run.json";
+/// How the name of a source begins that drove an invented car live: what comes of it is no measurement.
+pub const REHEARSAL: &str = "rehearsal of ";
 /// The folder inside the run's that holds copies of the map, its DBC and the configuration.
 pub const SOURCE_FILES: &str = "source-files";
 /// What stands before the digest that ends the file.
@@ -266,6 +268,11 @@ impl Damage {
 }
 
 impl RunFile {
+    /// Whether an invented car was driven: what comes of it is no measurement.
+    pub fn is_rehearsal(&self) -> bool {
+        self.sources.iter().any(|source| source.sha256.is_none() && source.name.starts_with(REHEARSAL))
+    }
+
     /// The file's text: pretty JSON with a line end, its last key the SHA-256 of every byte before that key's comma.
     pub fn to_json(&self) -> Result<String, serde_json::Error> {
         let text = serde_json::to_string_pretty(self)?;

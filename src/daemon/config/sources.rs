@@ -9,6 +9,7 @@ use toml::Spanned;
 
 use crate::document::{Document, Fault};
 use crate::source::at_adapter::command::Protocol;
+use crate::source::button::contact::{self, Settings as Contact};
 use crate::source::slcan::BitRate;
 use crate::time::Span;
 
@@ -87,6 +88,19 @@ pub enum LiveSource {
         /// Its TCP port.
         port: u16,
     },
+    /// An invented car, driven while the clock runs: no measurement.
+    Rehearsal {
+        /// The scenario: car, pack, wind, sensors.
+        scenario: PathBuf,
+        /// The course, where it is another than the scenario's own.
+        course: Option<PathBuf>,
+        /// How many times as fast as the world.
+        speed: f64,
+        /// Where the model's truth is written at the end.
+        truth: Option<PathBuf>,
+    },
+    /// A button for marks.
+    Button(Contact),
 }
 
 impl LiveSource {
@@ -94,7 +108,7 @@ impl LiveSource {
     pub fn bus(&self) -> Option<&str> {
         match self {
             Self::SocketCan { interface: bus, .. } | Self::Slcan { bus, .. } | Self::AtAdapter { bus, .. } => Some(bus),
-            Self::Nmea { .. } | Self::Gpsd { .. } => None,
+            Self::Nmea { .. } | Self::Gpsd { .. } | Self::Rehearsal { .. } | Self::Button(_) => None,
         }
     }
 
@@ -106,9 +120,18 @@ impl LiveSource {
             }
             Self::Nmea { port, .. } => port.display().to_string(),
             Self::Gpsd { host, port } => format!("gpsd at {host}:{port}"),
+            Self::Rehearsal { scenario, course, speed, .. } => {
+                let on = course.as_ref().unwrap_or(scenario);
+                format!("{REHEARSAL}{}, {speed} times real time", on.display())
+            }
+            Self::Button(Contact::Key { device, key, .. }) => format!("button {key} of {}", device.display()),
+            Self::Button(Contact::Line { chip, line, .. }) => format!("button on line {line} of {}", chip.display()),
         }
     }
 }
+
+/// How the name of an invented car begins, by which `run.json` tells it from a measurement.
+const REHEARSAL: &str = crate::store::run_file::REHEARSAL;
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields, tag = "kind")]
@@ -143,6 +166,28 @@ pub(super) enum Written {
         #[serde(default = "gpsd_port")]
         port: u16,
     },
+    #[serde(rename = "rehearsal")]
+    Rehearsal {
+        scenario: PathBuf,
+        course: Option<PathBuf>,
+        #[serde(default = "real_time")]
+        speed: f64,
+        truth: Option<PathBuf>,
+    },
+    #[serde(rename = "button")]
+    Button {
+        device: Option<PathBuf>,
+        key: Option<String>,
+        grab: Option<bool>,
+        chip: Option<PathBuf>,
+        line: Option<u32>,
+        active_low: Option<bool>,
+        debounce_ms: Option<f64>,
+    },
+}
+
+fn real_time() -> f64 {
+    1.0
 }
 
 fn supply_every_s() -> f64 {
@@ -196,6 +241,13 @@ fn beside(others: &[Source], source: &Source) -> Result<(), Wrong> {
         return Err((what.into(), "use one kind or the other".into()));
     }
     let Source::Live(live) = source else { return Ok(()) };
+    let is_invented = |source: &Source| matches!(source, Source::Live(LiveSource::Rehearsal { .. }));
+    let is_button = |source: &Source| matches!(source, Source::Live(LiveSource::Button(_)));
+    let beside = |other: &&Source| !is_button(other) && !is_button(source);
+    if others.iter().filter(beside).any(|other| is_invented(other) || is_invented(source)) {
+        let what = "an invented car can't be driven beside sources that are read live";
+        return Err((what.into(), "use one kind or the other".into()));
+    }
     let same = |other: &Source| matches!(other, Source::Live(other) if other.name().eq_ignore_ascii_case(&live.name()));
     if others.iter().any(same) {
         return Err((format!("'{}' is read twice", live.name()), "name each bus and port once".into()));
@@ -226,6 +278,34 @@ impl Written {
             },
             Self::Nmea { port, serial_rate } => LiveSource::Nmea { port, serial_rate },
             Self::Gpsd { host, port } => LiveSource::Gpsd { host, port },
+            Self::Rehearsal { scenario, course, speed, truth } => LiveSource::Rehearsal {
+                scenario: folder.join(scenario),
+                course: course.map(|path| folder.join(path)),
+                speed: rehearsal_speed(speed)?,
+                truth: truth.map(|path| folder.join(path)),
+            },
+            Self::Button {
+                device: Some(device),
+                key: Some(key),
+                grab,
+                chip: None,
+                line: None,
+                active_low: None,
+                debounce_ms: None,
+            } => LiveSource::Button(Contact::Key { device, key: key_name(key)?, grab: grab.unwrap_or(false) }),
+            Self::Button {
+                device: None,
+                key: None,
+                grab: None,
+                chip: Some(chip),
+                line: Some(line),
+                active_low,
+                debounce_ms,
+            } => {
+                let (active_low, debounce) = (active_low.unwrap_or(false), debounce(debounce_ms)?);
+                LiveSource::Button(Contact::Line { chip, line, active_low, debounce })
+            }
+            Self::Button { .. } => return Err(button_keys()),
         }))
     }
 }
@@ -266,4 +346,26 @@ fn protocol_of(text: &str) -> Result<Protocol, Wrong> {
 fn supply_every(seconds: f64) -> Result<Span, Wrong> {
     let wrong = || (format!("supply_every_s of {seconds} s is out of range"), "use 1 to 3600 s".into());
     if (1.0..=3_600.0).contains(&seconds) { Ok(Span::from_seconds(seconds)) } else { Err(wrong()) }
+}
+
+/// Beyond a few hundred times real time no computer keeps up.
+fn rehearsal_speed(factor: f64) -> Result<f64, Wrong> {
+    let wrong = || (format!("speed of {factor} is out of range"), "use 1 to 500 times real time".into());
+    if (1.0..=500.0).contains(&factor) { Ok(factor) } else { Err(wrong()) }
+}
+
+fn button_keys() -> Wrong {
+    let remedy = "give device and key (and grab), or chip and line (and active_low and debounce_ms)";
+    ("a button is a key of an input device or a line of a GPIO chip".into(), remedy.into())
+}
+
+fn key_name(name: String) -> Result<String, Wrong> {
+    let wrong = || (format!("there is no key '{name}'"), "use a name that `evtest` shows, like 'KEY_VOLUMEUP'".into());
+    if contact::key_of(&name).is_some() { Ok(name) } else { Err(wrong()) }
+}
+
+fn debounce(ms: Option<f64>) -> Result<Span, Wrong> {
+    let Some(ms) = ms else { return Ok(contact::LINE_SETTLES) };
+    let wrong = || (format!("debounce_ms of {ms} ms is out of range"), "use 1 to 200 ms".into());
+    if (1.0..=200.0).contains(&ms) { Ok(Span::from_seconds(ms / 1e3)) } else { Err(wrong()) }
 }

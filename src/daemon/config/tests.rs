@@ -94,3 +94,55 @@ fn what_is_wrong_with_a_source_is_said_at_its_table() {
     let faults = load(&format!("{HEAD}[polling]\non = true\nsupply_min_v = 120\n[[source]]\nkind = 'gpsd'\n")).1;
     assert_eq!(faults, ["car.toml:6: 120 V is out of range; use 6 to 32 V"]);
 }
+
+#[test]
+fn what_people_are_told_by_and_what_is_known_of_the_car() {
+    let text = format!(
+        "{HEAD}course = 'road.toml'\ncard = 'test.toml'\n[car]\nusable_kwh = 48\nearlier = 'earlier.json'\n[page]\n\
+         names = ['car.local']\n[speech]\ncommand = ['espeak-ng', '-s', '150']\n[[source]]\nkind = 'gpsd'\n"
+    );
+    let (config, faults) = load(&text);
+    let config = config.unwrap();
+    assert_eq!(faults, [""; 0]);
+    assert_eq!((config.course, config.card), (Some("etc/road.toml".into()), Some("etc/test.toml".into())));
+    assert_eq!((config.car.usable, config.car.usable_u), (Some(48.0 * 3.6e6), 0.03));
+    assert_eq!(config.car.earlier, Some("etc/earlier.json".into()));
+    let page = config.page.unwrap();
+    assert_eq!((page.listen.to_string(), page.token_file), ("127.0.0.1:8460".into(), "etc/page-token".into()));
+    assert_eq!(page.names, ["car.local"]);
+    assert_eq!(config.speech.unwrap().command, ["espeak-ng", "-s", "150"]);
+    // Without the tables there is no page and no speech.
+    let config = load(SOUND).0.unwrap();
+    assert_eq!((config.page, config.speech, config.car), (None, None, CarSaid::default()));
+}
+
+#[test]
+fn what_is_wrong_with_car_page_and_speech_is_said_at_its_line() {
+    let cases = [
+        ("[car]\nusable_kwh = 48000", "car.toml:5: 48000 kWh is out of range; use 1 to 1000 kWh"),
+        ("[car]\nfloor_percent = 60", "car.toml:5: 60 % is out of range; use 0 to 50 %"),
+        ("[car]\ncell_cut_off_v = 280", "car.toml:5: 280 V is out of range; use 1 to 4.2 V"),
+        ("[car]\nwh_per_km = 17.5", "car.toml:5: 17.5 Wh/km is out of range; use 20 to 3000 Wh/km"),
+        ("[car]\nusable_kw = 48", "car.toml:5: unknown key 'usable_kw'; did you mean 'usable_kwh'?"),
+        (
+            "[page]\nlisten = 'localhost'",
+            "car.toml:5: 'localhost' is no address with a port; write it like '127.0.0.1:8460'",
+        ),
+        ("[page]\nnames = ['http://car.local/']", "car.toml:5: 'http://car.local/' can't name a computer"),
+        ("[speech]\ncommand = []", "car.toml:5: the command names no program; write the program and each argument"),
+        ("[speech]\ncommand = ['espeak-ng -s 150']", "car.toml:5: no shell takes the command apart; write the program"),
+    ];
+    for (table, said) in cases {
+        let faults = load(&format!("{HEAD}{table}\n[[source]]\nkind = 'gpsd'\n")).1;
+        assert!(faults.len() == 1 && faults[0].starts_with(said), "{table}: {faults:?}");
+    }
+    let (config, faults) = load(&format!("{HEAD}[page]\nlisten = '0.0.0.0:8460'\n[[source]]\nkind = 'gpsd'\n"));
+    assert!(config.is_some_and(|config| config.page.is_some()));
+    assert!(
+        faults[0].starts_with(
+            "car.toml:5: warning: other computers can reach the page at 0.0.0.0:8460: whoever has its token"
+        ),
+        "{faults:?}"
+    );
+    assert!(load(&format!("{HEAD}[page]\nlisten = '[::1]:80'\n[[source]]\nkind = 'gpsd'\n")).1.is_empty());
+}

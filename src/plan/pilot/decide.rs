@@ -46,7 +46,7 @@ impl Pilot {
             hold: test.recent.hold(),
             per_metre: test.recent.per_metre(),
             driven: test.recent.driven(test.measured, test.by_wheel),
-            here: self.track.as_ref().map(|track| track.shown()),
+            here: self.track.as_ref().and_then(|track| track.shown()),
             step: test.steps.now(),
             worth: test.worth.clone(),
             ..Picture::default()
@@ -93,7 +93,7 @@ impl Pilot {
     /// Speed at which the rest will be driven, m/s.
     fn speed_ahead(&self) -> f64 {
         let target = self.known.target.map(|target| target.0).filter(|target| (1.0..100.0).contains(target));
-        self.test.recent.last_minute().filter(|speed| *speed > 15.0).or(target).unwrap_or(30.0)
+        target.or(self.test.recent.last_minute().filter(|speed| *speed > 15.0)).unwrap_or(30.0)
     }
 
     /// Whether the car is at a charger, or as good as there.
@@ -170,7 +170,7 @@ impl Pilot {
         let track = self.track.as_mut()?;
         let limits = limits(&self.known, usable, outlook.mean_per_metre());
         // Where the car is uncertain, so is the way: both to the turn and back.
-        let u = track.shown().u;
+        let u = track.shown()?.u;
         let mut outlook = *outlook;
         if u > LOST_M {
             outlook.to_zero.u = outlook.to_zero.u.hypot(2.0 * u * outlook.mean_per_metre());
@@ -195,7 +195,7 @@ impl Pilot {
     /// The distance until displayed 0 on the plan's way.
     fn distance_left(&self, outlook: &Outlook, advice: Option<&Advice>) -> Guess {
         let plan = advice.and_then(|advice| advice.plan.as_ref()).map(|plan| &plan.sequence);
-        let here = self.track.as_ref().and_then(|track| Some(track.heres().next()?.0));
+        let here = self.track.as_ref().and_then(|track| track.shown().and(track.heres().next()).map(|(here, _)| here));
         let plan = self.known.course.as_deref().zip(here).zip(plan);
         reach::distance(outlook, plan.map(|((course, here), plan)| (course, here, plan)))
     }

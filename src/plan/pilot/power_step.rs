@@ -84,15 +84,16 @@ impl Steps {
         }
     }
 
-    /// Whether any consumer's power is known: then the residual is not asked.
-    pub fn has_consumers(&self) -> bool {
-        self.consumers.iter().any(|consumer| consumer.known)
+    /// Whether the power of any that heats or cools is known: then the residual is not asked.
+    pub fn has_climate(&self) -> bool {
+        let climate = self.consumers.iter().zip(CONSUMERS).filter(|(_, role)| *role != Role::AccessoryPower);
+        climate.into_iter().any(|(consumer, _)| consumer.known)
     }
 
     /// Power of all consumers now, W.
     pub fn consumed(&self) -> Option<f64> {
         let known = self.consumers.iter().filter(|consumer| consumer.known);
-        self.has_consumers().then(|| known.map(|consumer| consumer.now).sum())
+        (known.clone().count() > 0).then(|| known.map(|consumer| consumer.now).sum())
     }
 
     /// The residual of the power over what speed and grade take, W, over `dt` seconds; `wander`: variance per metre of what the

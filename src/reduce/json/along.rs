@@ -5,12 +5,30 @@
 use serde::Serialize;
 
 use super::{Figure, JOULE_PER_METRE_IN_WH_PER_KM, figure, some};
+use crate::observation::Mark;
 use crate::quantity::JOULE_PER_KWH;
 use crate::reduce::checkpoints::{self, Checkpoint};
 use crate::reduce::estimate::Estimate;
 use crate::reduce::shares::{self, Consumer};
 use crate::reduce::temperatures;
 use crate::schema::Role;
+
+/// What a person noted.
+#[derive(Serialize)]
+pub(super) struct Note<'a> {
+    run: &'a str,
+    at_s: f64,
+    kind: &'static str,
+    value: Option<f64>,
+    text: &'a str,
+}
+
+pub(super) fn notes(notes: &[(String, f64, Mark)]) -> Vec<Note<'_>> {
+    notes
+        .iter()
+        .map(|(run, at, mark)| Note { run, at_s: *at, kind: mark.kind.key(), value: mark.value, text: &mark.text })
+        .collect()
+}
 
 #[derive(Serialize)]
 struct Part {

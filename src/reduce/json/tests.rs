@@ -39,7 +39,7 @@ fn measured_figures_have_value_and_u95_and_the_rest_is_null() {
     assert_eq!(json["runs"], serde_json::json!(["20270314T061502Z"]));
     assert_eq!(json["usable_capacity"]["method"], "full");
     assert_eq!(json["usable_capacity"]["why"], "full charge not confirmed");
-    assert_eq!(json["soc_percent"], serde_json::json!({"role": "soc", "first": 100.0, "last": 0.0}));
+    assert_eq!(json["soc_percent"], serde_json::json!({"role": "soc", "first": 100.0, "last": 0.0, "noted": false}));
     assert_eq!((&json["tenths"][0]["from"], &json["tenths"][0]["to"]), (&100.into(), &90.into()));
     assert_eq!(json["energy"]["charged_kwh"], Value::Null);
 

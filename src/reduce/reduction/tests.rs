@@ -195,3 +195,47 @@ fn the_card_says_which_distance_counts() {
     assert_eq!((missing.way.counting(), missing.consumption.net), (None, None));
     assert!(missing.problems.iter().any(|problem| problem.contains("which these runs do not have")));
 }
+
+#[test]
+fn what_people_noted_stands_in_for_a_state_of_charge_that_no_signal_gives() {
+    use crate::observation::{Mark, MarkKind};
+    use crate::reduce::fold::Noted;
+    use crate::reduce::rehearsed::{COURSE, SCENARIO, run, run_noting};
+
+    let (read, truth) = run(SCENARIO, COURSE);
+    let by_signal = reduce(&[read], None, &Options::default());
+    let zero = truth.to_zero.unwrap().duration_s;
+    let reached = |percent: f64| {
+        let mut found = truth.checkpoints.iter().filter(|checkpoint| checkpoint.displayed_percent == percent);
+        found.next().unwrap().since_start.duration_s
+    };
+    let mark = |kind, value| Mark { kind, value, text: String::new() };
+    // A person is 6 s late, and skips most of the values.
+    let late = |at: f64, kind, value| (at + 6.0, mark(kind, value));
+    let marks = vec![
+        (3.0, mark(MarkKind::Soc, Some(100.0))),
+        late(reached(50.0), MarkKind::Soc, Some(50.0)),
+        late(reached(30.0), MarkKind::Soc, Some(30.0)),
+        late(zero, MarkKind::ShowsZero, None),
+    ];
+    let with = |marks: Vec<(f64, Mark)>| {
+        let (run, _) = run_noting(SCENARIO, COURSE, Noted { marks, soc: true, rest: false });
+        reduce(&[run], None, &Options::default())
+    };
+    let noted = with(marks.clone());
+    assert_eq!(noted.usable.method, Method::Full, "{}", noted.usable.why);
+    assert!(noted.usable.why.ends_with("as people noted it") && noted.soc.noted);
+    let (usable, signal) = (noted.usable.energy.unwrap(), by_signal.usable.energy.unwrap());
+    let true_usable = truth.usable.unwrap().net_kwh * 3.6e6;
+    assert!(usable.u() > signal.u());
+    assert!((usable.value - true_usable).abs() < usable.u95(), "{} for {true_usable}", usable.value);
+    assert!(usable.value > signal.value, "6 s late takes more energy in");
+    // Checkpoints at the very values noted alone: 50 %, not 25 %, which 30 % is not.
+    let values: Vec<f64> = noted.checkpoints.reached.iter().map(|checkpoint| checkpoint.value).collect();
+    assert_eq!(values, [50.0, 0.0]);
+    let (late, seen) = (&noted.checkpoints.reached[0].so_far, &by_signal.checkpoints.reached[1].so_far);
+    assert!((late.energy.value - seen.energy.value).abs() < late.energy.u95());
+    // Without the 0 there is no capacity, and it says why.
+    let part = with(marks[..3].to_vec());
+    assert!(part.usable.energy.is_none() && part.usable.why.contains("people noted"), "{}", part.usable.why);
+}

@@ -4,6 +4,7 @@
 
 use super::{Report, energy, or_not_measured};
 use crate::format::{self, line, wrap};
+use crate::observation::MarkKind;
 use crate::reduce::checkpoints::Checkpoint;
 use crate::reduce::estimate::Estimate;
 use crate::schema::Role;
@@ -34,6 +35,21 @@ fn consumer(role: Option<Role>) -> &'static str {
 }
 
 impl Report<'_> {
+    /// What people noted that is no reading in place of a role: those stand in the figures.
+    pub(super) fn notes(&self) -> String {
+        let in_figures = [MarkKind::Soc, MarkKind::DisplayedRest, MarkKind::Turned];
+        let notes = self.reduction.notes.iter().filter(|(_, _, mark)| !in_figures.contains(&mark.kind));
+        let mut text = String::new();
+        for (run, at, mark) in notes {
+            let value = mark.value.map_or(String::new(), |value| format!(" {}", format::significant(value, 4)));
+            let words = if mark.text.is_empty() { String::new() } else { format!(": {}", mark.text) };
+            let of = if self.reduction.runs.len() > 1 { format!(" of {run}") } else { String::new() };
+            let said = format!("{}{value}{words}, at {}{of}", mark.kind.words(), format::duration(*at));
+            text += &wrap("  ", &said, 4);
+        }
+        if text.is_empty() { text } else { format!("Noted\n{text}") }
+    }
+
     /// Readings of the car's own thermometers, on one line.
     pub(super) fn temperatures(&self) -> String {
         let found = &self.reduction.temperatures;

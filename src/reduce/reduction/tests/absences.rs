@@ -24,7 +24,7 @@ fn without_a_state_of_charge_energy_and_distance_stand() {
     assert!(measured(&json, "/energy/net_kwh") && measured(&json, "/consumption_wh_per_km"));
     assert_eq!(json["usable_capacity"]["method"], "not measured");
     assert_eq!(json["usable_capacity"]["why"], "no state of charge was read");
-    assert_eq!(json["soc_percent"], serde_json::json!({"role": "soc", "first": null, "last": null}));
+    assert_eq!(json["soc_percent"], serde_json::json!({"role": "soc", "first": null, "last": null, "noted": false}));
     assert!(json["tenths"].as_array().unwrap().iter().all(|tenth| tenth["kwh"].is_null() && tenth["km"].is_null()));
 }
 
