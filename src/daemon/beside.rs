@@ -21,7 +21,6 @@ use crate::live::{Ask, Hub, Recording, SourceNow};
 use crate::map::Map;
 use crate::observation::{Batch, Item, Mark, Stamped};
 use crate::plan::readiness::{Need, Room};
-use crate::schema::Role;
 use crate::source::Clock;
 use crate::time::{RunTime, Span, Steady, WallClock};
 
@@ -31,8 +30,6 @@ pub use rates::Rates;
 const TELL_EVERY: Span = Span::of_seconds(1);
 /// A row older than this is stale: rows come ten times a second.
 const ROW_AGE: Span = Span::of_millis(2_500);
-/// After this long without a row nothing fresh is left to be blanked.
-const BLANKED: Span = Span::of_seconds(90);
 /// What the thread may be behind: a quarter of an hour of rows.
 const BEHIND_MAX: usize = 1_024;
 /// Marks and asks that wait for room in the channel.
@@ -50,6 +47,8 @@ const FULL_BUS: f64 = 4_374.0;
 enum Told {
     /// A row of the trace of a run.
     Row(u64, Box<TraceRow>),
+    /// No row has come for so long.
+    Silent(Span),
     /// What a person noted in a run.
     Mark(u64, RunTime, Mark),
     /// What a person asks for, other than a mark.
@@ -257,23 +256,14 @@ impl Beside {
         self.give(Told::Tick(Box::new(tick)));
     }
 
-    /// Once no row comes any more, rows without a fresh value go on, so that nothing stale is held.
+    /// Once no row comes any more the pilot is told so, so that nothing stale is held. It is given no row that was not recorded:
+    /// those that come late, after a stall of the disk, still tell what happened.
     fn blank(&mut self, now: Steady) -> bool {
-        let Some(latest) = &mut self.latest else { return true };
+        let Some(latest) = &self.latest else { return true };
         let age = now - latest.since;
         let is_stale = age > self.row_age;
-        if age > self.row_age && age < self.row_age + BLANKED {
-            let row = TraceRow {
-                at: latest.row.at + age,
-                roles: [f64::NAN; Role::COUNT],
-                latitude_deg: f64::NAN,
-                longitude_deg: f64::NAN,
-                ..latest.row.clone()
-            };
-            // What comes after a silence is later than what stood for it.
-            latest.given = Some(row.at);
-            let run = latest.run;
-            self.give(Told::Row(run, Box::new(row)));
+        if is_stale {
+            self.give(Told::Silent(age));
         }
         is_stale
     }

@@ -38,7 +38,7 @@ use crate::ledger::{Phase, TraceRow};
 use crate::observation::{Mark, MarkKind};
 use crate::quantity::MetrePerSecond;
 use crate::schema::Role;
-use crate::time::RunTime;
+use crate::time::{RunTime, Span};
 
 /// Energy from a plug beyond which a new test begins, J, and displayed charge, as a share.
 const CHARGED_J: f64 = 3.6e5;
@@ -55,6 +55,8 @@ const UNSEEN_U: f64 = 0.08;
 const USUAL_S: f64 = 600.0;
 /// The pack's voltage must be the worse for so long before it counts, s.
 const WORSE_S: f64 = 60.0;
+/// After a silence of this length nothing is told of the car.
+const SILENT_MAX: Span = Span::of_seconds(60);
 
 /// What is known before the drive.
 #[derive(Clone, PartialEq, Debug, Default)]
@@ -102,6 +104,8 @@ pub struct Pilot {
     phase: Option<Phase>,
     not_at: Option<usize>,
     said: Option<Sequence>,
+    /// No row has come for so long.
+    silent: Option<Span>,
 }
 
 /// What one test has shown so far.
@@ -190,6 +194,7 @@ impl Pilot {
             phase: None,
             not_at: None,
             said: None,
+            silent: None,
             known,
         }
     }
@@ -198,6 +203,7 @@ impl Pilot {
     pub fn see(&mut self, run: u64, row: &TraceRow) {
         let Some(step) = self.tally.step(run, row) else { return };
         self.phase = Some(row.phase);
+        self.silent = None;
         let share = finite(row.roles[Role::Soc as usize] / 100.0).filter(|share| (0.0..=1.1).contains(share));
         let share = share.map(|share| share.min(1.0));
         self.watch_charging(row, share);
@@ -405,9 +411,22 @@ impl Pilot {
         self.said = None;
     }
 
+    /// No row has come for so long: what is stale is not told. The rows that were late may still come.
+    pub fn silent(&mut self, since: Span) {
+        self.silent = Some(since);
+    }
+
     /// What is known now and what to do.
     pub fn picture(&mut self) -> Picture {
-        self.decide()
+        match self.silent {
+            Some(since) if since > SILENT_MAX => {
+                let test = &self.test;
+                let driven = test.recent.driven(test.measured, test.by_wheel);
+                Picture { driven, worth: test.worth.clone(), ..Picture::default() }
+            }
+            Some(_) => Picture { speed: None, hold: None, step: None, ..self.decide() },
+            None => self.decide(),
+        }
     }
 
     /// What was known before the drive.

@@ -119,6 +119,7 @@ impl Worker {
                 self.calls.noted(self.told, &mark);
                 self.step(Step::Mark(run, at, mark));
             }
+            Told::Silent(since) => drop(self.pilot(|pilot| pilot.silent(since))),
             Told::Asked(ask) => self.asked(ask),
             Told::Tick(_) => {}
         }

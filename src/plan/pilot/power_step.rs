@@ -23,6 +23,9 @@ const LASTS_S: f64 = 60.0;
 const START_S: f64 = 600.0;
 /// Slack of the residual, W: common practice, no source.
 const SLACK_W: f64 = 800.0;
+/// What neither climate nor the heating of a pack takes, W: more than this is a fault of the model or of the rows, no step; common practice,
+/// no source.
+const MOST_W: f64 = 12_000.0;
 /// The residual's sum must exceed what traffic and hills make of it over this way, m, by so many standard deviations.
 const OVER_M: f64 = 5_000.0;
 const SDS: f64 = 5.0;
@@ -113,8 +116,14 @@ impl Steps {
         if let Some((_, since)) = &mut self.unnamed {
             *since += dt;
         }
-        if self.up > bound {
-            let more = self.up_energy / self.up_time.max(1.0);
+        let more = self.up_energy / self.up_time.max(1.0);
+        if self.up > bound && (more + self.unnamed.map_or(0.0, |(power, _)| power) > MOST_W || self.up_time < LASTS_S) {
+            // Too much, or too soon: it may still become one.
+            self.up = self.up.min(bound);
+            if more > MOST_W {
+                self.interrupt();
+            }
+        } else if self.up > bound {
             self.unnamed = Some(match self.unnamed {
                 Some((power, since)) => (power + more, since),
                 None => (more, self.up_time),

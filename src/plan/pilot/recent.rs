@@ -37,7 +37,7 @@ pub struct Sum {
 impl Sum {
     /// Energy per distance, J/m, from a kilometre on.
     pub fn per_metre(&self) -> Option<f64> {
-        (self.distance >= 1_000.0).then(|| self.energy / self.distance)
+        (self.distance >= SAID_M).then(|| self.energy / self.distance)
     }
 
     /// Share of the time held.
@@ -45,6 +45,9 @@ impl Sum {
         (self.time > 0.0).then(|| self.held / self.time)
     }
 }
+
+/// After less than this, m, a mean holds mostly the acceleration with which it began: common practice, no source.
+const SAID_M: f64 = 3_000.0;
 
 /// One step, as it is summed up.
 #[derive(Clone, Copy, PartialEq, Debug, Default)]

@@ -7,4 +7,5 @@ mod place;
 mod quick;
 mod rehearsed;
 mod road;
+mod silence;
 mod watch;
