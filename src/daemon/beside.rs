@@ -102,6 +102,8 @@ pub struct Beside {
     record_frames: bool,
     /// Most observations a second so far.
     busiest: f64,
+    /// A row older than this is stale.
+    row_age: Span,
 }
 
 /// How the loop's world is at a turn.
@@ -165,6 +167,8 @@ impl Beside {
             floor: config.free_space_floor,
             record_frames: config.record_frames,
             busiest: 0.0,
+            // Where the clock runs many times as fast, the loop takes many times as long.
+            row_age: ROW_AGE.max(Span::from_seconds(super::invented::speed(config).unwrap_or(0.0) / 2.0)),
         })
     }
 
@@ -255,9 +259,10 @@ impl Beside {
 
     /// Once no row comes any more, rows without a fresh value go on, so that nothing stale is held.
     fn blank(&mut self, now: Steady) -> bool {
-        let Some(latest) = &self.latest else { return true };
+        let Some(latest) = &mut self.latest else { return true };
         let age = now - latest.since;
-        if age > ROW_AGE && age < BLANKED {
+        let is_stale = age > self.row_age;
+        if age > self.row_age && age < self.row_age + BLANKED {
             let row = TraceRow {
                 at: latest.row.at + age,
                 roles: [f64::NAN; Role::COUNT],
@@ -265,10 +270,12 @@ impl Beside {
                 longitude_deg: f64::NAN,
                 ..latest.row.clone()
             };
+            // What comes after a silence is later than what stood for it.
+            latest.given = Some(row.at);
             let run = latest.run;
             self.give(Told::Row(run, Box::new(row)));
         }
-        age > ROW_AGE
+        is_stale
     }
 
     fn tick(&mut self, now: &Now, stale: bool, sources: Vec<SourceNow>) -> Tick {

@@ -1,6 +1,6 @@
 //! How the daemon fares, for those who ask: a Unix socket that reads one line at most, writes one JSON object, and closes.
 //!
-//! Who says nothing is told the status; what may be asked beside it is [`super::requests`]'. One connection at a time, each with
+//! Who says nothing is told the status; what may be asked beside it is read by `requests`. One connection at a time, each with
 //! a short time-out; only the socket's owner and group can connect. Never waited for by the recording.
 
 use std::io::{ErrorKind, Read, Write};

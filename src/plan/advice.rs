@@ -7,15 +7,22 @@ use std::cell::RefCell;
 use std::collections::BTreeMap;
 
 use super::outlook::{Guess, Outlook, Trip};
-use super::turning::{Act, End, Here, Rules, Sequence, alternative, follow, grown, shortest};
+use super::turning::{Act, End, Here, Rules, Sequence, alternative, follow, grown, missable, shortest};
 use crate::course::{Course, Direction};
 use crate::quantity::Metre;
 
 /// A plan that arrives with this much more left than the best is kept, if it is safe: nobody wants a new plan for a few hundred
 /// metres, m.
 const KEEP_M: f64 = 1_500.0;
+/// Likewise with so many standard uncertainties of what is left.
+const KEEP_U: f64 = 0.5;
+/// A new plan takes this share of the limits, so that it may be kept when they come a little nearer.
+const ROOM: f64 = 0.5;
 /// One more turn must bring the car this much nearer to empty, m: nobody drives to and fro for a hundred metres.
 const TURN_WORTH_M: f64 = 500.0;
+
+/// A turn is missed once in twenty: common practice, no source.
+const MISSED: f64 = 0.05;
 
 /// How much may be dared.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -64,9 +71,9 @@ pub struct Judged {
     pub sequence: Sequence,
     /// Energy left on arrival, J.
     pub left: Guess,
-    /// Chance of displayed 0 before the charger.
+    /// Chance of displayed 0 before the charger, turns that are missed on the way counted in.
     pub zero: f64,
-    /// Chance of stopping before it.
+    /// Chance of stopping before it, likewise.
     pub stop: f64,
 }
 
@@ -106,26 +113,30 @@ pub fn advise(
     before: Option<&Sequence>,
 ) -> Advice {
     let spares = Spares::default();
-    let judge = Judge { course, here, outlook, limits, rules, spares: &spares };
+    let judge = Judge { course, here, outlook, limits, rules, spares: &spares, misses: true };
     let Some(shortest) = shortest(course, here, rules).map(|shortest| judge.judged(shortest)) else {
         return Advice { state: State::NoWay, plan: None, ahead: 0.0, if_missed: None, last: None, spare: None };
     };
     let Some(best) = judge.best(rules) else {
         let ahead = judge.ahead(&shortest.sequence);
         let limits = Limits { covers_alternative: false, ..*limits };
-        let without = Judge { limits: &limits, ..judge };
-        let state = if without.is_safe(&shortest) { State::NoSpare } else { State::TooLate };
+        let bare = Judge { misses: false, ..judge };
+        let without = Judge { limits: &limits, ..bare };
+        // There is nothing shorter, whether a turn might be missed or not.
+        let plain = bare.judged(shortest.sequence.clone());
+        let state = match (bare.is_safe(&plain), without.is_safe(&plain)) {
+            (true, _) => State::GoNow,
+            (false, true) => State::NoSpare,
+            (false, false) => State::TooLate,
+        };
         let last = without.last_moment();
         let spare = judge.spare(shortest.sequence.end(), shortest.sequence.arriving);
-        return Advice { state, plan: Some(shortest), ahead, if_missed: None, last, spare };
+        let if_missed = if state == State::GoNow { judge.if_missed(&shortest) } else { None };
+        return Advice { state, plan: Some(shortest), ahead, if_missed, last, spare };
     };
     let plan = judge.kept(&best, before).unwrap_or(best);
     let ahead = judge.ahead(&plan.sequence);
-    let missed = plan.sequence.acts.first().filter(|(_, act)| *act == Act::Turn).map(|(place, _)| *place);
-    let if_missed = missed.and_then(|place| {
-        let without = Rules { passing: Some(place), ..*rules };
-        judge.best(&without).or_else(|| self::shortest(course, here, &without).map(|shortest| judge.judged(shortest)))
-    });
+    let if_missed = judge.if_missed(&plan);
     let last = judge.last_moment();
     let only = plan.sequence.acts == shortest.sequence.acts;
     let spare = judge.spare(plan.sequence.end(), plan.sequence.arriving);
@@ -140,14 +151,29 @@ struct Judge<'a> {
     rules: &'a Rules,
     /// Ways on by where one arrived and whether out: few, but asked for by every sequence.
     spares: &'a Spares,
+    /// Whether turns may be missed.
+    misses: bool,
 }
 
 /// See [`Judge`].
-type Spares = RefCell<BTreeMap<(usize, bool), Option<Sequence>>>;
+type Found = RefCell<BTreeMap<(usize, bool), Option<Sequence>>>;
+
+/// See [`Judge`].
+#[derive(Default)]
+struct Spares {
+    on: Found,
+    past: Found,
+}
 
 impl Judge<'_> {
-    /// Of the safe sequences that with the least left, every act counted as if it left [`TURN_WORTH_M`] more.
+    /// Of the safe sequences that with the least left, every act counted as if it left [`TURN_WORTH_M`] more: of those with some room
+    /// to the limits, so that the next reading does not overthrow it, else of all.
     fn best(&self, rules: &Rules) -> Option<Judged> {
+        self.best_within(rules, ROOM).or_else(|| self.best_within(rules, 1.0))
+    }
+
+    /// [`Self::best`] within a share of the limits.
+    fn best_within(&self, rules: &Rules, room: f64) -> Option<Judged> {
         let most = self.outlook.to_zero.mean.max(0.0) + 3.0 * self.outlook.to_zero.u;
         let least = self.outlook.per_metre[0].mean.min(self.outlook.per_metre[1].mean).max(1.0);
         let (growth, ends) = grown(self.course, self.here, rules, most / least);
@@ -161,10 +187,49 @@ impl Judge<'_> {
         open.sort_by(|(a, _), (b, _)| a.total_cmp(b));
         let safe = |trip: &Trip, end: &End| {
             let outlook = self.after(end.place);
-            outlook.chance_of_zero(trip) <= self.limits.zero && outlook.chance_of_stopping(trip) <= self.limits.stop
+            outlook.chance_of_zero(trip) <= room * self.limits.zero
+                && outlook.chance_of_stopping(trip) <= room * self.limits.stop
         };
-        let (_, best) = open.into_iter().find(|(_, end)| safe(&end.trip, end))?;
-        Some(self.judged(growth.sequence(&best)))
+        let judged = |(_, end): (f64, End)| safe(&end.trip, &end).then(|| self.judged(growth.sequence(&end)));
+        open.into_iter().filter_map(judged).find(|judged| self.is_within(judged, room))
+    }
+
+    /// The best that is safe, else the shortest, if the turn that a plan begins with is missed.
+    fn if_missed(&self, plan: &Judged) -> Option<Judged> {
+        let (place, _) = *plan.sequence.acts.first().filter(|(_, act)| *act == Act::Turn)?;
+        let without = Rules { passing: Some(place), ..*self.rules };
+        self.best(&without).or_else(|| shortest(self.course, self.here, &without).map(|way| self.judged(way)))
+    }
+
+    /// What missed turns add to the chances of displayed 0 and of stopping: of each turn of a plan, the chance that it is missed
+    /// times what is then still the shortest way. Turns to come count as well: later it is too late to plan otherwise.
+    fn missed(&self, sequence: &Sequence) -> (f64, f64) {
+        if !self.misses {
+            return (0.0, 0.0);
+        }
+        let mut sum = (0.0, 0.0);
+        for (place, direction, so_far) in missable(self.course, self.here, &sequence.acts) {
+            let Some(on) = self.past(place, direction) else {
+                sum = (sum.0 + MISSED, sum.1 + MISSED);
+                continue;
+            };
+            let trip = Trip {
+                out: so_far.out + on.trip.out,
+                back: so_far.back + on.trip.back,
+                extra: so_far.extra + on.trip.extra,
+            };
+            let outlook = self.after(on.end());
+            sum.0 += MISSED * outlook.chance_of_zero(&trip);
+            sum.1 += MISSED * outlook.chance_of_stopping(&trip);
+        }
+        sum
+    }
+
+    /// The shortest way from a place that was passed without turning.
+    fn past(&self, place: usize, direction: Direction) -> Option<Sequence> {
+        let here = Here { at: self.course.places[place].at, direction };
+        let find = || shortest(self.course, here, &Rules { passing: Some(place), ..*self.rules });
+        self.spares.past.borrow_mut().entry((place, direction == Direction::Out)).or_insert_with(find).clone()
     }
 
     /// The outlook after the rise to where a way ends.
@@ -175,10 +240,11 @@ impl Judge<'_> {
     fn judged(&self, sequence: Sequence) -> Judged {
         let trip = &sequence.trip;
         let outlook = self.after(sequence.end());
+        let (zero, stop) = self.missed(&sequence);
         Judged {
             left: outlook.left(trip),
-            zero: outlook.chance_of_zero(trip),
-            stop: outlook.chance_of_stopping(trip),
+            zero: (outlook.chance_of_zero(trip) + zero).min(1.0),
+            stop: (outlook.chance_of_stopping(trip) + stop).min(1.0),
             sequence,
         }
     }
@@ -192,7 +258,7 @@ impl Judge<'_> {
     /// The way on from a place where the car arrived in a direction.
     fn spare(&self, end: usize, arriving: Direction) -> Option<Sequence> {
         let find = || alternative(self.course, end, arriving, self.rules);
-        self.spares.borrow_mut().entry((end, arriving == Direction::Out)).or_insert_with(find).clone()
+        self.spares.on.borrow_mut().entry((end, arriving == Direction::Out)).or_insert_with(find).clone()
     }
 
     /// Least energy that must be left at a charger, J.
@@ -206,16 +272,18 @@ impl Judge<'_> {
         self.limits.floor.max(next)
     }
 
+    fn is_within(&self, judged: &Judged, room: f64) -> bool {
+        judged.zero <= room * self.limits.zero && judged.stop <= room * self.limits.stop
+    }
+
     fn is_safe(&self, judged: &Judged) -> bool {
-        judged.zero <= self.limits.zero
-            && judged.stop <= self.limits.stop
-            && judged.left.mean >= self.floor(judged.sequence.end(), judged.sequence.arriving)
+        self.is_within(judged, 1.0) && judged.left.mean >= self.floor(judged.sequence.end(), judged.sequence.arriving)
     }
 
     /// The plan of before, as far as it goes on from here, if it is safe still and little worse.
     fn kept(&self, best: &Judged, before: Option<&Sequence>) -> Option<Judged> {
         let acts = &before?.acts;
-        let keep = KEEP_M * self.outlook.mean_per_metre();
+        let keep = (KEEP_M * self.outlook.mean_per_metre()).max(KEEP_U * best.left.u);
         // Its first act may lie behind: then the rest of it is the plan.
         let rest = |from: usize| follow(self.course, self.here, self.rules, &acts[from..]);
         let found = self.judged((0..acts.len()).find_map(rest)?);
@@ -255,7 +323,9 @@ impl Judge<'_> {
                 Direction::Out => sequence.trip.out += way,
                 Direction::Back => sequence.trip.back += way,
             }
-            self.is_safe(&self.judged(sequence))
+            // From here on it is the shortest way: nothing is gained by counting misses.
+            let bare = Judge { misses: false, ..*self };
+            bare.is_safe(&bare.judged(sequence))
         };
         let side = course.places[place].charger;
         if Some(place) != self.rules.not_at && side.is_some_and(|side| side.admits(direction)) {

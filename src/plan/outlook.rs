@@ -15,6 +15,9 @@ pub struct Guess {
     pub u: f64,
 }
 
+/// Standard uncertainties beyond which a value is surely above or below zero.
+const FAR_AWAY: f64 = 1e6;
+
 impl Guess {
     /// A value with its standard uncertainty.
     pub const fn new(mean: f64, u: f64) -> Self {
@@ -31,12 +34,17 @@ impl Guess {
         Self { mean: self.mean - other.mean, u: self.u.hypot(other.u) }
     }
 
-    /// The chance that it is below zero, at so many degrees of freedom.
+    /// The chance that it is below zero, at so many degrees of freedom; 1 where it is no number.
     pub fn chance_below_zero(self, dof: f64) -> f64 {
-        if self.u <= 0.0 {
+        let away = self.mean / self.u;
+        if self.mean.is_nan() || self.u.is_nan() {
+            return 1.0;
+        }
+        // So far away no tail of the distribution is left that a double could tell; its function takes no more.
+        if self.u <= 0.0 || !(-FAR_AWAY..FAR_AWAY).contains(&away) {
             return if self.mean < 0.0 { 1.0 } else { 0.0 };
         }
-        StudentsT::new(0.0, 1.0, dof.max(1.0)).map_or(1.0, |t| t.cdf(-self.mean / self.u))
+        StudentsT::new(0.0, 1.0, dof.max(1.0)).map_or(1.0, |t| t.cdf(-away))
     }
 }
 
@@ -196,6 +204,8 @@ mod tests {
         assert!((at(1.859_548, 8.0) - 0.05).abs() < 1e-5);
         assert_eq!(Guess::new(-1.0, 0.0).chance_below_zero(8.0), 1.0);
         assert_eq!(Guess::new(1.0, 0.0).chance_below_zero(8.0), 0.0);
+        assert_eq!(at(f64::NAN, 8.0), 1.0);
+        assert_eq!([at(1e200, 8.0), at(-1e200, 8.0), at(f64::INFINITY, 8.0)], [0.0, 1.0, 0.0]);
     }
 
     #[test]

@@ -14,6 +14,7 @@ mod doubt;
 mod normal;
 mod power_step;
 mod ratio;
+mod reach;
 mod recent;
 mod tally;
 mod whereabouts;
@@ -22,7 +23,7 @@ mod worth;
 use std::sync::Arc;
 
 use self::ahead::{Ahead, Part};
-use self::charge::{Charge, tick_u};
+use self::charge::{Charge, DISPLAY_LAG_S};
 use self::cliff::{Reading, Watch};
 use self::display::{Display, Taken};
 use self::power_step::{CONSUMERS, Steps};
@@ -50,6 +51,8 @@ const PAUSE: f64 = 0.002;
 const UNSEEN: f64 = 650.0;
 /// How well the energy that a pack which is not seen has taken is known by the distance, in parts: common practice, no source.
 const UNSEEN_U: f64 = 0.08;
+/// The usual power is a mean over this, s.
+const USUAL_S: f64 = 600.0;
 /// The pack's voltage must be the worse for so long before it counts, s.
 const WORSE_S: f64 = 60.0;
 
@@ -128,7 +131,8 @@ struct Test {
     /// For how long the pack's voltage has been the worse, s.
     worse: f64,
     is_worse: bool,
-    power: f64,
+    /// Power of the last seconds and of the last minutes, W.
+    powers: [f64; 2],
 }
 
 impl Test {
@@ -154,7 +158,7 @@ impl Test {
             height: None,
             worse: 0.0,
             is_worse: false,
-            power: 0.0,
+            powers: [0.0; 2],
         }
     }
 
@@ -166,7 +170,8 @@ impl Test {
     }
 
     fn taken(&self, step: &Step) -> Taken {
-        Taken { energy: self.taken, u: tick_u(step.dt, self.power), filled: self.filled }
+        let moment = charge::moment(step.dt, self.powers[0], self.powers[1]);
+        Taken { energy: self.taken - moment.mean, u: moment.u, filled: self.filled }
     }
 }
 
@@ -200,7 +205,7 @@ impl Pilot {
         self.use_energy(&step, way);
         self.see_display(&step, share);
         self.see_pack(&step, row);
-        self.see_road(&step, row, way);
+        self.see_road(&step, way);
         if let Some(turned) = turned {
             self.turned(turned);
         }
@@ -240,6 +245,7 @@ impl Pilot {
     }
 
     fn use_energy(&mut self, step: &Step, way: f64) {
+        let unseen = self.per_metre_unseen();
         let test = &mut self.test;
         test.awake = if step.begins { 0.0 } else { test.awake + step.dt };
         if step.begins && test.charge.has_begun() {
@@ -255,14 +261,23 @@ impl Pilot {
         let energy = match step.all_energy() {
             Some(energy) if test.measured => energy,
             _ if test.measured => 0.0,
-            _ => way * self.known.per_metre.map_or(UNSEEN, |known| known.mean),
+            _ => way * unseen,
         };
         test.taken += energy;
         test.filled += step.filled_u * step.filled_u;
         test.unobserved += step.unobserved;
         if step.dt > 0.0 {
-            test.power += (energy / step.dt - test.power) * (1.0 - libm::exp(-step.dt / 30.0));
+            let begun = test.powers != [0.0; 2];
+            for (power, time) in test.powers.iter_mut().zip([DISPLAY_LAG_S.0, USUAL_S]) {
+                let weight = if begun { 1.0 - libm::exp(-step.dt / time) } else { 1.0 };
+                *power += (energy / step.dt - *power) * weight;
+            }
         }
+    }
+
+    /// Energy per distance of a car whose pack is not seen, J/m.
+    fn per_metre_unseen(&self) -> f64 {
+        self.known.per_metre.map(|known| known.mean).filter(|mean| (50.0..20_000.0).contains(mean)).unwrap_or(UNSEEN)
     }
 
     fn see_display(&mut self, step: &Step, share: Option<f64>) {
@@ -300,7 +315,7 @@ impl Pilot {
     }
 
     /// What the road took in this step.
-    fn see_road(&mut self, step: &Step, row: &TraceRow, way: f64) {
+    fn see_road(&mut self, step: &Step, way: f64) {
         let direction = self.direction();
         let height = self.track.as_ref().zip(self.known.course.as_ref());
         let height = height.and_then(|(track, course)| Some(course.elevation(crate::quantity::Metre(track.at()))?.0));
@@ -318,7 +333,7 @@ impl Pilot {
         let speed = step.speed.map(|speed| speed * ground);
         test.recent.add(&Piece {
             dt: step.dt,
-            drives: row.phase == Phase::Drive,
+            drives: step.drives,
             distance: way,
             energy,
             stepped: test.steps.now().map_or(0.0, |now| now.power * step.dt),
@@ -336,10 +351,14 @@ impl Pilot {
         let speeds = [test.speed, speed].map(|speed| speed.unwrap_or(way / step.dt));
         let aux = consumed.unwrap_or(0.0) * step.dt;
         let part = Part { dt: step.dt, distance: way, energy, aux, stepped, speeds, rise };
-        if let Some(residual) = test.ahead.residual(direction, &part).filter(|_| consumed.is_none()) {
+        if let Some(residual) = test.ahead.residual(direction, &part).filter(|_| !test.steps.has_climate()) {
             test.steps.residual(step.dt, residual, test.ahead.per_metre_wander());
         }
-        test.ahead.part(direction, &part);
+        if test.steps.is_in_doubt() {
+            test.ahead.drop_stretch();
+        } else {
+            test.ahead.part(direction, &part);
+        }
     }
 
     fn turned(&mut self, turned: Turned) {

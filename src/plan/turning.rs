@@ -10,7 +10,7 @@ mod growth;
 mod shortest;
 
 pub use self::growth::{End, Growth};
-pub use self::shortest::follow;
+pub use self::shortest::{follow, missable};
 
 use super::outlook::Trip;
 use crate::course::{Course, Direction, Side};
@@ -124,7 +124,7 @@ pub fn sequences(course: &Course, here: Here, rules: &Rules, longest: f64) -> Ve
 
 /// [`sequences`] by what they drive; their acts are asked for one by one.
 pub fn grown<'a>(course: &'a Course, here: Here, rules: &'a Rules, longest: f64) -> (Growth<'a>, Vec<End>) {
-    let longest = longest.clamp(0.0, LONGEST_M);
+    let longest = if longest.is_nan() { 0.0 } else { longest.clamp(0.0, LONGEST_M) };
     let grain = (longest / GRAINS_MAX).max(GRAIN_M);
     let ends = |place, direction| is_charger(course, rules, place, direction);
     Growth::grow(course, here, rules, (longest, grain), &ends)

@@ -1,11 +1,13 @@
 // What the page does in a browser: live values, lost connections, marks, sizes, light, keyboard, accessibility, load.
 // Says nothing of how it looks to a person; the screenshots are for that.
 import assert from "node:assert/strict";
-import { mkdirSync, readFileSync } from "node:fs";
+import { spawn } from "node:child_process";
+import { mkdirSync, mkdtempSync, readFileSync, rmSync } from "node:fs";
 import { get } from "node:http";
 import { createRequire } from "node:module";
 import { connect } from "node:net";
-import { join } from "node:path";
+import { tmpdir } from "node:os";
+import { dirname, join } from "node:path";
 import { chromium } from "playwright-core";
 import { Served, freePort, sleep } from "./served.mjs";
 
@@ -183,6 +185,8 @@ const checks = {
     await page.getByRole("button", { name: "Charger taken" }).click();
     await page.getByRole("button", { name: "Underfell" }).click();
     assert.deepEqual(await served.line((found) => "taken" in found), { taken: "Underfell" });
+    await page.locator("#receipts li", { hasText: /Underfell is taken/ }).waitFor();
+    assert.equal(await page.locator("#receipts li").count(), 1, "receipts pile up");
     await page.context().close();
   },
 
@@ -224,7 +228,7 @@ const checks = {
         return getComputedStyle(node).outlineStyle === "none" ? `${node.id}: no outline` : node.id || node.textContent;
       }));
     }
-    for (const wanted of ["light", "care", "Turned", "Charge", "Shows 0 %", "more"]) assert(reached.has(wanted), `${wanted} of ${[...reached]}`);
+    for (const wanted of ["light", "care", "Turned", "Charge", "Shows 0\u00a0%", "more"]) assert(reached.has(wanted), `${wanted} of ${[...reached]}`);
     assert(![...reached].some((name) => name.includes("no outline")));
     await page.locator("#care").focus();
     await page.keyboard.press("Enter");
@@ -289,6 +293,42 @@ const checks = {
     await page.getByRole("button", { name: "Turned" }).click();
     await served.line((found) => found.mark === "turned");
     await page.context().close();
+  },
+
+  async "the daemon itself serves it, over a rehearsal"() {
+    const data = join(mkdtempSync(join(tmpdir(), "drawdown-rehearsal-")), "data"), port = await freePort();
+    const drive = spawn("target/debug/drawdown", [
+      "rehearse", "recordings/demo-course.toml", "--speed", "20x", "--page", `127.0.0.1:${port}`, "--data", data,
+    ], { stdio: "ignore" });
+    const ended = new Promise((done) => drive.on("exit", done));
+    try {
+      const token = () => readFileSync(join(data, "page-token"), "utf8").trim();
+      const until = Date.now() + 20_000;
+      let page = null;
+      while (!page) {
+        assert(Date.now() < until && drive.exitCode === null, "the rehearsal serves no page");
+        await sleep(250);
+        const [width, height] = SIZES.phone;
+        const context = await browser.newContext({ viewport: { width, height } });
+        page = await context.newPage();
+        try { await page.goto(`http://127.0.0.1:${port}/?token=${token()}`); } catch { await context.close(); page = null; }
+      }
+      await page.waitForFunction(() => / km$/.test(document.getElementById("next-way").textContent), null, { timeout: 15_000 });
+      await page.getByText("Rehearsal: an invented car is driven").waitFor();
+      const before = await text(page, line("driven"));
+      await page.waitForFunction(([selector, was]) => document.querySelector(selector).innerText !== was, [line("driven"), before], { timeout: 15_000 });
+      await page.getByRole("button", { name: "Turned" }).click();
+      await page.locator("#receipts li", { hasText: /^Noted at/ }).waitFor();
+      await fits(page, "rehearsal");
+      await shot(page, "phone-light-rehearsal");
+      await page.context().close();
+    } finally {
+      drive.kill("SIGINT");
+      const forced = setTimeout(() => drive.kill("SIGKILL"), 20_000);
+      await ended;
+      clearTimeout(forced);
+      rmSync(dirname(data), { recursive: true });
+    }
   },
 
   async "fifty who watch and one who never reads"() {

@@ -20,8 +20,6 @@ use crate::time::{RunTime, Span, WallClock};
 const AGE_MAX: Span = Span::of_seconds(12 * 3_600);
 /// A clock that stands before what was recorded is not set yet; so much of it is let pass.
 const AHEAD_MAX: Span = Span::of_seconds(60);
-/// What a cut left is put right within this time, or left out.
-const WAIT_MAX: Duration = Duration::from_secs(120);
 /// All of it takes no longer.
 const READ_MAX: Duration = Duration::from_secs(60);
 /// A row a second is enough.
@@ -50,12 +48,13 @@ pub struct Earlier {
 }
 
 impl Earlier {
+    /// Whether what a cut left has been put right.
+    pub fn is_ready(&self) -> bool {
+        (self.is_idle)()
+    }
+
     /// Reads what may belong to the drive that still goes on, in the order in which it was driven.
     pub fn read(self, mut each: impl FnMut(Step)) {
-        let began = Instant::now();
-        while !(self.is_idle)() && began.elapsed() < WAIT_MAX {
-            std::thread::sleep(Duration::from_millis(100));
-        }
         let until = Instant::now() + READ_MAX;
         let runs = match self.runs() {
             Ok(runs) => runs,
@@ -91,7 +90,9 @@ impl Earlier {
     fn start_of(&self, file: &RunFile) -> Option<WallClock> {
         let start = file.start_utc.as_deref().and_then(WallClock::parse_iso)?;
         let age = self.utc - (start + Span::from_seconds(file.duration_s));
-        (age <= AGE_MAX && age >= -AHEAD_MAX && !file.is_rehearsal()).then_some(start)
+        // What began since this start is told as it is recorded.
+        let before = start < self.utc;
+        (before && age <= AGE_MAX && age >= -AHEAD_MAX && !file.is_rehearsal()).then_some(start)
     }
 }
 

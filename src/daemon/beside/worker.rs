@@ -5,11 +5,11 @@
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
-use std::sync::mpsc::Receiver;
-use std::time::Duration;
+use std::sync::mpsc::{Receiver, RecvTimeoutError};
+use std::time::{Duration, Instant};
 
 use super::earlier::{Earlier, Step};
-use super::{Tick, Told};
+use super::{BEHIND_MAX, Tick, Told};
 use crate::daemon::prior::Prior;
 use crate::daemon::speaker::Speaker;
 use crate::daemon::told::of_a_panic;
@@ -21,6 +21,10 @@ use crate::time::Steady;
 
 /// The least time between two moments, by the machine's own clock: a rehearsal's may run hundreds of times as fast.
 const LEAST: Duration = Duration::from_millis(20);
+/// What a cut left is put right within this time, or left out.
+const READY_MAX: Duration = Duration::from_secs(120);
+/// How often it is looked whether it is.
+const LOOK_EVERY: Duration = Duration::from_millis(100);
 /// Taken from the channel at once at most, so that those who watch are told in between.
 const AT_ONCE: usize = 512;
 
@@ -69,33 +73,58 @@ impl Worker {
     /// Works until nobody can tell it anything any more.
     pub fn work(mut self, from: &Receiver<Told>, earlier: Option<Earlier>) {
         if let Some(earlier) = earlier {
-            earlier.read(|step| self.step(step));
+            let later = self.wait_for(&earlier, from);
+            // Sound: a step is handled whole or is the pilot's last.
+            let read = catch_unwind(AssertUnwindSafe(|| earlier.read(|step| self.step(step))));
+            if let Err(panic) = read {
+                tracing::error!("not all of the earlier runs is known: {}", of_a_panic(&*panic));
+            }
+            later.into_iter().for_each(|told| self.take(told));
         }
         while let Ok(first) = from.recv() {
             let mut tick = None;
             for told in std::iter::once(first).chain(from.try_iter().take(AT_ONCE)) {
                 match told {
-                    Told::Row(run, row) => {
-                        self.full.see(run, &row);
-                        self.pilot(|pilot| pilot.see(run, &row));
-                    }
-                    Told::Mark(run, at, mark) => {
-                        self.pilot(|pilot| pilot.mark(run, at, &mark));
-                        self.calls.noted(self.told, &mark);
-                    }
-                    Told::Asked(ask) => self.asked(ask),
                     // Those who watch want the newest moment, not every one.
                     Told::Tick(newest) => tick = Some(newest),
+                    other => self.take(other),
                 }
             }
             if let Some(tick) = tick {
-                self.tell(*tick);
+                let picture = self.pilot(Pilot::picture);
+                self.tell(*tick, picture);
                 std::thread::sleep(LEAST);
             }
         }
     }
 
-    /// A step of what was recorded before this start.
+    /// Until the earlier runs can be read, those who watch are told how the recording goes; the rest comes later.
+    fn wait_for(&mut self, earlier: &Earlier, from: &Receiver<Told>) -> Vec<Told> {
+        let (began, mut later) = (Instant::now(), Vec::new());
+        while !earlier.is_ready() && began.elapsed() < READY_MAX {
+            match from.recv_timeout(LOOK_EVERY) {
+                Ok(Told::Tick(tick)) => self.tell(*tick, Some(Picture::default())),
+                Ok(other) if later.len() < BEHIND_MAX => later.push(other),
+                Ok(_) | Err(RecvTimeoutError::Timeout) => {}
+                Err(RecvTimeoutError::Disconnected) => break,
+            }
+        }
+        later
+    }
+
+    fn take(&mut self, told: Told) {
+        match told {
+            Told::Row(run, row) => self.step(Step::Row(run, row)),
+            Told::Mark(run, at, mark) => {
+                self.calls.noted(self.told, &mark);
+                self.step(Step::Mark(run, at, mark));
+            }
+            Told::Asked(ask) => self.asked(ask),
+            Told::Tick(_) => {}
+        }
+    }
+
+    /// A step of the drive, of this start or of one before it.
     fn step(&mut self, step: Step) {
         match step {
             Step::Row(run, row) => {
@@ -148,11 +177,10 @@ impl Worker {
         }
     }
 
-    fn tell(&mut self, tick: Tick) {
+    fn tell(&mut self, tick: Tick, picture: Option<Picture>) {
         if self.silent {
             return;
         }
-        let picture = self.pilot(Pilot::picture);
         self.told = tick.at;
         // Sound: after a panic nothing of it is used again.
         let telling = AssertUnwindSafe(|| {

@@ -14,6 +14,8 @@ const N: usize = 4;
 /// Energy per distance of a car of which nothing is known, J/m, and its standard deviation, alone and with a trailer: 180 and 300
 /// Wh/km, a third more or less; common practice, no source.
 const UNKNOWN: [Guess; 2] = [Guess::new(650.0, 215.0), Guess::new(1_080.0, 360.0)];
+/// Energies per distance that any car may take, J/m.
+const SANE: std::ops::Range<f64> = 50.0..20_000.0;
 /// A claim of the energy per distance is known no better than this, in parts (weather, load): common practice, no source.
 const CLAIM_U: f64 = 0.05;
 /// The other direction takes so much more or less, in parts, one standard deviation: 4 to 6 %, common practice, no source. The
@@ -31,6 +33,9 @@ const GRAVITY: f64 = 9.806_65;
 /// Length of a stretch, m, and the least of one that a turn or a stop cuts short.
 const STRETCH_M: f64 = 2_000.0;
 const SHORT_M: f64 = 500.0;
+/// A direction is new for so many m, and what is off by so many standard deviations there is the wind.
+const NEW_M: f64 = 10_000.0;
+const SURPRISE: f64 = 2.5;
 /// A kilometre differs from the next by this, in parts, before the drive has shown it, and what that counts for: common practice, no
 /// source.
 const PER_KM: f64 = 0.1;
@@ -46,6 +51,8 @@ const BY_SPEED: (f64, f64) = (1.0, 0.5);
 /// practice, no source.
 const AUX_U: (f64, f64) = (150.0, 0.3);
 
+/// Their power now is a mean over this, s.
+const AUX_S: f64 = 90.0;
 /// Climate and accessories once all is warm, W: common practice, no source.
 const AUX_STEADY_W: f64 = 1_000.0;
 
@@ -103,8 +110,9 @@ fn sign(direction: Direction) -> f64 {
 impl Ahead {
     /// Before the drive.
     pub fn new(prior: Option<Guess>, target: Option<f64>, trailer: bool) -> Self {
-        let sound = |guess: &Guess| guess.mean > 0.0 && guess.mean.is_finite() && guess.u.is_finite();
-        let known = prior.filter(sound).map(|guess| Guess::new(guess.mean, guess.u.max(CLAIM_U * guess.mean)));
+        let sound = |guess: &Guess| SANE.contains(&guess.mean) && guess.u.is_finite();
+        let known =
+            prior.filter(sound).map(|guess| Guess::new(guess.mean, guess.u.clamp(CLAIM_U * guess.mean, guess.mean)));
         let mean = known.unwrap_or(UNKNOWN[usize::from(trailer)]);
         let mass = MASS.0 * if trailer { 1.5 } else { 1.0 };
         let lift = mass * GRAVITY / EFFICIENCY;
@@ -114,7 +122,7 @@ impl Ahead {
         );
         Self {
             state: start,
-            target: target.filter(|target| *target > 1.0 && target.is_finite()),
+            target: target.filter(|target| (1.0..100.0).contains(target)),
             stretch: Stretch::default(),
             driven: 0.0,
             seen: [0.0; 2],
@@ -128,6 +136,13 @@ impl Ahead {
         (self.state.mean[3] * EFFICIENCY / GRAVITY).clamp(0.5 * MASS.0, 3.0 * MASS.0)
     }
 
+    /// Energy to come from a speed to the speed of the rest, m/s, J.
+    pub fn to_speed(&self, now: f64, ahead: f64) -> Guess {
+        let more = (ahead * ahead - now * now).max(0.0);
+        let energy = self.mass() / 2.0 * more / EFFICIENCY;
+        Guess::new(energy, MASS.1 * energy)
+    }
+
     /// Power of climate and accessories now, W, over a step of so many seconds.
     pub fn aux(&mut self, power: f64, dt: f64) {
         if self.aux.is_none() {
@@ -139,7 +154,7 @@ impl Ahead {
             self.state.cov[2][2] *= 0.4 * 0.4;
         }
         let (mean, least) = self.aux.get_or_insert((power, power));
-        *mean += (power - *mean) * (1.0 - libm::exp(-dt / 180.0));
+        *mean += (power - *mean) * (1.0 - libm::exp(-dt / AUX_S));
         *least = least.min(*mean);
     }
 
@@ -182,6 +197,11 @@ impl Ahead {
         self.stretch = Stretch::default();
     }
 
+    /// What the stretch under way took says nothing.
+    pub fn drop_stretch(&mut self) {
+        self.stretch = Stretch::default();
+    }
+
     fn close(&mut self, direction: Direction) {
         let stretch = std::mem::take(&mut self.stretch);
         let (length, speed) = (stretch.distance, stretch.distance / stretch.dt.max(1e-3));
@@ -198,6 +218,15 @@ impl Ahead {
         let by_speed = took * BY_SPEED.1 * slower;
         let by_motion = 0.2 * motion / length;
         let noise = self.per_metre_wander() / length + by_speed * by_speed + by_motion * by_motion;
+        if self.seen[usize::from(direction == Direction::Back)] < NEW_M {
+            // A wind that is far from what was thought shows in the first stretches of a direction.
+            let surprise = off * off / (self.state.variance_of(&weights) + noise);
+            if surprise > SURPRISE * SURPRISE {
+                // So that what is known of the other direction stays.
+                let most = 0.6 * self.state.mean[0];
+                self.state.drift_along(&[0.5, sign(direction) / 2.0, 0.0, 0.0], off.abs().min(most).powi(2));
+            }
+        }
         let expected = self.state.variance_of(&weights) + noise;
         // Beyond four of what is expected it is no longer what the road takes (a tow, a ferry, a fault).
         let capped = off.clamp(-4.0 * expected.sqrt(), 4.0 * expected.sqrt());

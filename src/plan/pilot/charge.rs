@@ -27,8 +27,12 @@ const WANDER: f64 = 0.0054;
 const HIDDEN: (f64, f64) = (0.005, 0.0065);
 /// A display's filter lags differently from tick to tick by this, s: as in [`crate::reduce::capacity`].
 const LAG_S: f64 = 2.0;
+/// A display lags the charge by so much altogether, s, and its standard deviation: as in [`crate::reduce::capacity`].
+pub const DISPLAY_LAG_S: (f64, f64) = (8.0, 4.5);
 /// Energy of a car of which nothing is known, J, and its standard deviation: common practice, no source (60 kWh).
 const UNKNOWN: Guess = Guess::new(60.0 * 3.6e6, 60.0 * 3.6e6);
+/// Energies that any pack may hold, J (0.1 kWh to 2 MWh).
+const SANE: std::ops::Range<f64> = 3.6e5..7.2e9;
 /// A residual of so many standard deviations is a correction of the display, not a tick's error.
 const LEAP: f64 = 5.0;
 /// Displayed shares from here on are full.
@@ -57,7 +61,7 @@ pub struct Charge {
     /// The share at the start, and what was taken by then, J.
     start: Option<(f64, f64)>,
     state: Normal<N>,
-    widen: f64,
+    pub(super) widen: f64,
 }
 
 /// One pass over the ticks.
@@ -69,7 +73,8 @@ struct Pass {
 impl Charge {
     /// Before the drive.
     pub fn new(prior: Option<Guess>) -> Self {
-        let prior = prior.filter(|prior| prior.mean > 0.0 && prior.mean.is_finite() && prior.u.is_finite());
+        let prior = prior.filter(|prior| SANE.contains(&prior.mean) && prior.u.is_finite());
+        let prior = prior.map(|prior| Guess::new(prior.mean, prior.u.abs().min(prior.mean)));
         let mut new =
             Self { prior, ticks: Vec::new(), start: None, state: Normal::independent([0.0; N], [0.0; N]), widen: 1.0 };
         new.state = new.before(1.0);
@@ -114,8 +119,8 @@ impl Charge {
 
     /// Energy until the display reads 0, when so much was taken, J; `None` while next to nothing is known.
     ///
-    /// `filled`: as in [`Tick`].
-    pub fn left(&self, taken: f64, filled: f64, share: f64) -> Option<Guess> {
+    /// `filled`: as in [`Tick`]; `power`: as usual of late, W.
+    pub fn left(&self, taken: f64, filled: f64, power: f64, share: f64) -> Option<Guess> {
         self.start?;
         let filled = filled - self.ticks.last().map_or(0.0, |tick| tick.filled);
         let mut weights = [0.0; N];
@@ -123,7 +128,10 @@ impl Charge {
         let whole = self.usable();
         let left = self.state.mean_of(&weights) - taken;
         let ahead = self.widen * (WANDER * whole.mean).powi(2) * share.clamp(0.0, 1.0);
-        let u = (self.state.variance_of(&weights) + ahead + filled.max(0.0) + self.overdue(taken).powi(2)).sqrt();
+        // The display's 0 will be a tick as others are, at a power that differs as much from the usual.
+        let moment = moment(1.0, 1.5 * power, power).u;
+        let other = filled.max(0.0) + self.overdue(taken).powi(2) + moment * moment;
+        let u = (self.state.variance_of(&weights) + ahead + other).sqrt();
         (left.is_finite() && u.is_finite() && whole.u < SAID_U * whole.mean).then(|| Guess::new(left.max(0.0), u))
     }
 
@@ -231,7 +239,10 @@ fn share_left(state: &[f64; N], share: f64) -> f64 {
     share - FALL * share * (1.0 - share) - bent
 }
 
-/// Standard uncertainty of a tick as its moment, J: rows some seconds apart, at a power (W).
-pub fn tick_u(rows_apart: f64, power: f64) -> f64 {
-    LAG_S.hypot(rows_apart / 12f64.sqrt()) * power.abs().max(1_000.0)
+/// The moment of a tick in energy, J: by how much more was taken than at the usual lag of a display at the usual power, and the
+/// standard uncertainty of that. Rows lie some seconds apart; `late`: power of the last seconds, `usual`: of the last minutes, W.
+pub fn moment(rows_apart: f64, late: f64, usual: f64) -> Guess {
+    let more = late - usual;
+    let timing = LAG_S.hypot(rows_apart / 12f64.sqrt()) * usual.abs().max(1_000.0);
+    Guess::new(DISPLAY_LAG_S.0 * more, timing.hypot(DISPLAY_LAG_S.1 * more))
 }

@@ -34,8 +34,12 @@ const FAR: f64 = 0.20;
 const NEAR: f64 = 0.20;
 /// Something is surely so at so many standard uncertainties.
 const SURELY: f64 = 2.0;
+/// Below all that was before by this share, the voltage at rest is near its end; and it never falls faster than e times in this share
+/// of the usable energy: common practice, no source.
+const LOWER: f64 = 0.01;
+const STEEPEST: f64 = 0.015;
 /// What lies between here and there is extrapolated to this share of it: common practice, no source.
-const EXTRAPOLATED: f64 = 0.15;
+const EXTRAPOLATED: f64 = 0.25;
 
 /// Means over a bin.
 #[derive(Clone, Copy, Debug, Default)]
@@ -56,6 +60,8 @@ struct Watched {
     /// Where the open bin began, J, its sums, and how many readings.
     open: (f64, Bin, f64),
     fall: Option<Fall>,
+    /// Least voltage at rest of all bins before those, V.
+    lowest: Option<f64>,
 }
 
 /// How the voltage falls: at rest at an energy taken, and from there on.
@@ -125,8 +131,11 @@ impl Watched {
                 slow: sum.slow / count,
             });
             (sum, count) = (Bin::default(), 0.0);
-            if self.bins.len() > BINS {
-                self.bins.pop_front();
+            if self.bins.len() > BINS
+                && let Some((gone, ohm)) = self.bins.pop_front().zip(self.ohm())
+            {
+                let rest = gone.volts + ohm * (gone.current + SLOW.0 * gone.slow);
+                self.lowest = Some(self.lowest.map_or(rest, |lowest| lowest.min(rest)));
             }
             self.fall = self.ohm().filter(|_| self.bins.len() >= BINS_MIN).and_then(|ohm| self.fit(ohm, width));
         }
@@ -181,6 +190,11 @@ impl Watched {
     fn end(&self, taken: f64, load: f64, cut_off: f64, far: f64) -> Option<Guess> {
         let fall = self.fall.as_ref()?;
         let since = (taken - fall.from).max(0.0);
+        // A voltage that the pack has had before is not its end, however it sags.
+        let lowest = self.lowest?;
+        if fall.volts + fall.volts_u > (1.0 - LOWER) * lowest {
+            return None;
+        }
         let room = fall.volts - (fall.fast + fall.slow) * load - cut_off - fall.slope.mean * since;
         if room <= 0.0 {
             return Some(Guess::new(0.0, 0.01 * far));
@@ -191,7 +205,7 @@ impl Watched {
         }
         let bent = fall.bend.mean > SURELY * fall.bend.u;
         let (length, by_slope) = if bent {
-            let scale = slope / fall.bend.mean;
+            let scale = (slope / fall.bend.mean).max(STEEPEST * far / FAR);
             let grown = room / (slope * scale);
             (scale * libm::log1p(grown), grown / (1.0 + grown) / libm::log1p(grown))
         } else {

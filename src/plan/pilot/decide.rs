@@ -4,7 +4,7 @@
 
 use super::cliff::Watch;
 use super::worth::{self, Facts};
-use super::{Pilot, WORSE_S};
+use super::{Pilot, WORSE_S, reach};
 use crate::course::Course;
 use crate::ledger::Phase;
 use crate::plan::advice::{Advice, Limits, State, advise};
@@ -21,6 +21,8 @@ const DISAGREE: f64 = 0.02;
 const BELOW_U: [f64; 2] = [0.01, 0.2];
 /// Learned: the energy is known better than before by this factor.
 const LEARNED: f64 = 0.9;
+/// Nearer than this to a charger the car slows down to arrive, m: common practice, no source.
+const AT_CHARGER_M: f64 = 1_000.0;
 /// A place this uncertain, m, is part of the way.
 const LOST_M: f64 = 50.0;
 
@@ -44,7 +46,7 @@ impl Pilot {
             hold: test.recent.hold(),
             per_metre: test.recent.per_metre(),
             driven: test.recent.driven(test.measured, test.by_wheel),
-            here: self.track.as_ref().map(|track| track.shown()),
+            here: self.track.as_ref().and_then(|track| track.shown()),
             step: test.steps.now(),
             worth: test.worth.clone(),
             ..Picture::default()
@@ -77,15 +79,29 @@ impl Pilot {
             per_rise: self.per_rise(),
         };
         picture.cliff = self.cliff(&left, &mut outlook);
+        if !self.is_at_a_charger() {
+            // A car that is slow has its speed still to come by.
+            let motion = self.test.ahead.to_speed(self.test.speed.unwrap_or(speed), speed);
+            outlook.to_zero =
+                Guess::new((outlook.to_zero.mean - motion.mean).max(0.0), outlook.to_zero.u.hypot(motion.u));
+        }
         picture.advice = self.advice(&outlook, left.usable);
-        picture.distance_left = Some(distance_left(&left.to_zero, &outlook, picture.advice.as_ref()));
+        picture.distance_left = Some(self.distance_left(&outlook, picture.advice.as_ref()));
         picture
     }
 
     /// Speed at which the rest will be driven, m/s.
     fn speed_ahead(&self) -> f64 {
-        let target = self.known.target.map(|target| target.0).filter(|target| *target > 1.0 && target.is_finite());
-        self.test.recent.last_minute().filter(|speed| *speed > 15.0).or(target).unwrap_or(30.0)
+        let target = self.known.target.map(|target| target.0).filter(|target| (1.0..100.0).contains(target));
+        target.or(self.test.recent.last_minute().filter(|speed| *speed > 15.0)).unwrap_or(30.0)
+    }
+
+    /// Whether the car is at a charger, or as good as there.
+    fn is_at_a_charger(&self) -> bool {
+        let here = self.track.as_ref().zip(self.known.course.as_ref());
+        here.is_some_and(|(track, course)| {
+            course.chargers().any(|(place, _)| (place.at.0 - track.at()).abs() < AT_CHARGER_M)
+        })
     }
 
     /// Whether anything is known of the energy per distance ahead.
@@ -112,7 +128,7 @@ impl Pilot {
         let test = &self.test;
         let shown = test.display.shown()?;
         let usable = test.charge.usable();
-        let reserve = self.known.reserve.filter(|reserve| reserve.mean.is_finite() && reserve.u.is_finite());
+        let reserve = self.known.reserve.filter(|reserve| (0.0..1e9).contains(&reserve.mean) && reserve.u.is_finite());
         let mut below = match reserve {
             Some(known) => Guess::new(known.mean, known.u.max(BELOW_U[1] * known.mean)),
             None => Guess::new(0.0, BELOW_U[0] * usable.mean),
@@ -123,7 +139,7 @@ impl Pilot {
             below.mean -= since;
             return Some(Left { to_zero: Guess::new(0.0, 0.001 * usable.mean), below, usable: usable.mean });
         }
-        let to_zero = test.charge.left(test.taken, test.filled, shown.share)?;
+        let to_zero = test.charge.left(test.taken, test.filled, test.powers[1], shown.share)?;
         Some(Left { to_zero, below, usable: usable.mean })
     }
 
@@ -137,9 +153,11 @@ impl Pilot {
             return None;
         };
         let ahead = (left.to_zero.mean - end.mean) / left.usable;
-        let surely = left.to_zero.mean - end.mean - end.u > DISAGREE * left.usable;
-        self.test.is_worse = surely;
-        let counts = surely && self.test.worse >= WORSE_S;
+        let surely = left.to_zero.mean - end.mean - end.u / 2.0 > DISAGREE * left.usable;
+        // What was found to be the worse stays so until the two nearly agree.
+        let counted = self.test.worse >= WORSE_S;
+        self.test.is_worse = surely || counted && ahead > DISAGREE / 2.0;
+        let counts = counted && self.test.is_worse;
         if counts {
             outlook.to_zero = end;
             outlook.below_zero = Guess::default();
@@ -152,7 +170,7 @@ impl Pilot {
         let track = self.track.as_mut()?;
         let limits = limits(&self.known, usable, outlook.mean_per_metre());
         // Where the car is uncertain, so is the way: both to the turn and back.
-        let u = track.shown().u;
+        let u = track.shown()?.u;
         let mut outlook = *outlook;
         if u > LOST_M {
             outlook.to_zero.u = outlook.to_zero.u.hypot(2.0 * u * outlook.mean_per_metre());
@@ -174,16 +192,29 @@ impl Pilot {
         Some(worst)
     }
 
+    /// The distance until displayed 0 on the plan's way.
+    fn distance_left(&self, outlook: &Outlook, advice: Option<&Advice>) -> Guess {
+        let plan = advice.and_then(|advice| advice.plan.as_ref()).map(|plan| &plan.sequence);
+        let here = self.track.as_ref().and_then(|track| track.shown().and(track.heres().next()).map(|(here, _)| here));
+        let plan = self.known.course.as_deref().zip(here).zip(plan);
+        reach::distance(outlook, plan.map(|((course, here), plan)| (course, here, plan)))
+    }
+
     /// After a pair of legs: whether the test is still worth driving.
     pub(super) fn weigh(&mut self) {
         let test = &self.test;
         let speed = self.speed_ahead();
-        let (ahead, _) = test.ahead.per_metre(speed, test.steps.unnamed(), test.charge.usable().mean / 650.0);
+        let (ahead, together) = test.ahead.per_metre(speed, test.steps.unnamed(), test.charge.usable().mean / 650.0);
         if !test.measured {
             return;
         }
-        let mean = Guess::new((ahead[0].mean + ahead[1].mean) / 2.0, ahead[0].u.max(ahead[1].u));
-        let left = self.left().map(|left| (left.to_zero, way(&left.to_zero, mean)));
+        let left = self.left().map(|left| {
+            let wander = test.ahead.per_metre_wander();
+            let per_rise = Guess::default();
+            let (to_zero, below_zero) = (left.to_zero, left.below);
+            let outlook = Outlook { to_zero, below_zero, per_metre: ahead, together, wander, dof: DOF, per_rise };
+            (left.to_zero, reach::distance(&outlook, None))
+        });
         let facts = Facts {
             recent: &test.recent,
             left,
@@ -203,8 +234,8 @@ impl Pilot {
 fn limits(known: &super::Known, usable: f64, per_metre: f64) -> Limits {
     let own = known.floor_share.filter(|share| (0.0..1.0).contains(share)).unwrap_or(0.0) * usable;
     let limits = match known.reserve {
-        Some(_) => Limits::known(own),
-        None => {
+        Some(reserve) if (0.0..1e9).contains(&reserve.mean) => Limits::known(own),
+        _ => {
             let unknown = Limits::unknown(usable, per_metre);
             Limits { floor: unknown.floor.max(own), ..unknown }
         }
@@ -234,30 +265,4 @@ fn mean_grade(course: &Course) -> f64 {
     ends.and_then(|(a, b)| Some((b.elevation? - a.elevation?).0 / (b.at - a.at).0))
         .filter(|g| g.is_finite())
         .unwrap_or(0.0)
-}
-
-/// A distance from an energy.
-fn way(energy: &Guess, per_metre: Guess) -> Guess {
-    let mean = energy.mean / per_metre.mean;
-    Guess::new(mean, (energy.u / per_metre.mean).hypot(mean * per_metre.u / per_metre.mean))
-}
-
-/// The distance until displayed 0: the plan's way goes on as it mixes out and back.
-fn distance_left(to_zero: &Guess, outlook: &Outlook, advice: Option<&Advice>) -> Guess {
-    let trip = advice.and_then(|advice| advice.plan.as_ref()).map(|plan| plan.sequence.trip);
-    let trip = trip.filter(|trip| trip.length() > 1_000.0).unwrap_or(crate::plan::Trip {
-        out: 1_000.0,
-        back: 1_000.0,
-        extra: 0.0,
-    });
-    // As if the plan's mix went on for as far as the energy lasts.
-    let length = to_zero.mean / outlook.mean_per_metre();
-    let scale = length / trip.length();
-    let whole = crate::plan::Trip { out: trip.out * scale, back: trip.back * scale, extra: trip.extra * scale };
-    let need = outlook.need(&whole);
-    if need.mean.is_nan() || need.mean <= 0.0 {
-        return Guess::new(0.0, to_zero.u / outlook.mean_per_metre());
-    }
-    let per_metre = Guess::new(need.mean / length, need.u / length);
-    way(to_zero, per_metre)
 }

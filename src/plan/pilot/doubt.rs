@@ -35,7 +35,7 @@ impl Doubt {
 
     /// Nothing is in doubt.
     pub fn clear(&mut self) {
-        (self.near, self.other) = (None, None);
+        (self.planned, self.near, self.other) = (None, None, None);
     }
 
     /// Where the car is, and which way it drives, if it has turned at the last planned place.

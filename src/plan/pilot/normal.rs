@@ -44,6 +44,15 @@ impl<const N: usize> Normal<N> {
         }
     }
 
+    /// They drift together, by these shares of a variance's root.
+    pub fn drift_along(&mut self, by: &[f64; N], variance: f64) {
+        if variance.is_finite() && variance > 0.0 {
+            for (row, a) in self.cov.iter_mut().zip(by) {
+                row.iter_mut().zip(by).for_each(|(cov, b)| *cov += a * b * variance);
+            }
+        }
+    }
+
     /// Takes in that a weighted sum was seen to be greater than thought by so much, with an error of this variance.
     ///
     /// What is not finite, or has no variance at all, is left out.

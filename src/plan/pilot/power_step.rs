@@ -26,6 +26,8 @@ const SLACK_W: f64 = 800.0;
 /// The residual's sum must exceed what traffic and hills make of it over this way, m, by so many standard deviations.
 const OVER_M: f64 = 5_000.0;
 const SDS: f64 = 5.0;
+/// From this share of it on one waits what comes of it.
+const DOUBT: f64 = 0.3;
 /// And this, J: a rise of some 20 m that the course does not have.
 const LEAST_J: f64 = 4e5;
 
@@ -43,6 +45,8 @@ struct Consumer {
 pub struct Steps {
     consumers: [Consumer; CONSUMERS.len()],
     driven: f64,
+    /// What the sums are held against, J.
+    bound: f64,
     /// The residual's sums upwards and downwards, J; since when the first has grown, s; and what it summed.
     up: f64,
     up_time: f64,
@@ -70,7 +74,7 @@ impl Steps {
             match consumer.since {
                 Some(_) if consumer.now < consumer.before + JUMP_W / 2.0 => consumer.since = None,
                 Some(since) => consumer.since = Some(since + dt),
-                None if started && consumer.now > consumer.before + JUMP_W => consumer.since = Some(NOW_S),
+                None if started && consumer.now > consumer.before + JUMP_W => consumer.since = Some(dt),
                 None => {
                     // What it falls by is believed sooner than what it rises by.
                     let time = if consumer.now < consumer.before || !started { 60.0 } else { BEFORE_S };
@@ -80,15 +84,16 @@ impl Steps {
         }
     }
 
-    /// Whether any consumer's power is known: then the residual is not asked.
-    pub fn has_consumers(&self) -> bool {
-        self.consumers.iter().any(|consumer| consumer.known)
+    /// Whether the power of any that heats or cools is known: then the residual is not asked.
+    pub fn has_climate(&self) -> bool {
+        let climate = self.consumers.iter().zip(CONSUMERS).filter(|(_, role)| *role != Role::AccessoryPower);
+        climate.into_iter().any(|(consumer, _)| consumer.known)
     }
 
     /// Power of all consumers now, W.
     pub fn consumed(&self) -> Option<f64> {
         let known = self.consumers.iter().filter(|consumer| consumer.known);
-        self.has_consumers().then(|| known.map(|consumer| consumer.now).sum())
+        (known.clone().count() > 0).then(|| known.map(|consumer| consumer.now).sum())
     }
 
     /// The residual of the power over what speed and grade take, W, over `dt` seconds; `wander`: variance per metre of what the
@@ -96,6 +101,7 @@ impl Steps {
     pub fn residual(&mut self, dt: f64, residual: f64, wander: f64) {
         let over = residual - self.unnamed.map_or(0.0, |(power, _)| power);
         let bound = (SDS * (wander * OVER_M).sqrt()).max(LEAST_J);
+        self.bound = bound;
         self.up = (self.up + (over - SLACK_W) * dt).max(0.0);
         if self.up > 0.0 {
             self.up_time += dt;
@@ -117,6 +123,11 @@ impl Steps {
         } else if self.down > bound {
             self.unnamed = None;
         }
+    }
+
+    /// Whether something may have begun or ended: what the road takes is not learned from such a stretch.
+    pub fn is_in_doubt(&self) -> bool {
+        self.up.max(self.down) > DOUBT * self.bound
     }
 
     /// The residual says nothing of what comes after this: a turn, a stop.

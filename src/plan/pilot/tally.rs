@@ -3,6 +3,7 @@
 //! The sums of a run begin at nothing; a step that no car can make (a meter that leaps) is not believed. What went unobserved is
 //! filled with the power and the speed of just before, and said beside it. Does not judge what it means.
 
+use crate::geodesy::{Position, geodesic};
 use crate::ledger::{Phase, TraceRow};
 use crate::schema::Role;
 
@@ -13,6 +14,9 @@ const SPEED_MAX: f64 = 100.0;
 const RECENT_S: f64 = 60.0;
 /// A filled stretch is known to this share of itself: common practice, no source.
 const FILL_U: f64 = 0.3;
+/// Fixes this far apart show a way, m, and a speed for so long, s: common practice, no source.
+const CHORD_M: f64 = 25.0;
+const CHORD_S: f64 = 10.0;
 /// Seconds unobserved within a step that are no more than the ledger's own edge.
 const EDGE_S: f64 = 0.05;
 
@@ -59,6 +63,9 @@ pub struct Tally {
     last: Option<(u64, TraceRow)>,
     power: f64,
     speed: f64,
+    /// Without wheels: the fix from which the way is counted, its run's time, s, and the speed found last with its age, s.
+    fix_from: Option<(Position, f64)>,
+    fix_speed: Option<(f64, f64)>,
 }
 
 fn finite(value: f64) -> Option<f64> {
@@ -68,9 +75,10 @@ fn finite(value: f64) -> Option<f64> {
 impl Tally {
     /// The step to this row; `None` for a row that is not after the one before.
     pub fn step(&mut self, run: u64, row: &TraceRow) -> Option<Step> {
-        let before = self.last.as_ref().filter(|(known, _)| *known == run).map(|(_, row)| row);
-        if before.is_some_and(|before| row.at <= before.at) || self.last.as_ref().is_some_and(|(known, _)| *known > run)
-        {
+        let last = self.last.take();
+        let before = last.as_ref().filter(|(known, _)| *known == run).map(|(_, row)| row);
+        if before.is_some_and(|before| row.at <= before.at) || last.as_ref().is_some_and(|(known, _)| *known > run) {
+            self.last = last;
             return None;
         }
         let begins = before.is_none();
@@ -80,6 +88,9 @@ impl Tally {
         let mut step = Step { dt, drives: row.phase == Phase::Drive, speed, begins, ..Step::default() };
         if let Some(before) = before {
             self.sum_up(&mut step, before, row);
+        }
+        if step.wheel.is_none() && !begins {
+            self.by_fixes(&mut step, row);
         }
         let weight = 1.0 - libm::exp(-dt / RECENT_S);
         if let Some(power) = step.power() {
@@ -116,5 +127,26 @@ impl Tally {
             let filled = self.speed * step.unobserved;
             step.wheel = Some(step.wheel.map_or(filled, |way| way.max(filled.min(self.speed * step.dt))));
         }
+    }
+
+    /// A car whose wheels are on no bus that is known: chords between fixes, longer than those err.
+    fn by_fixes(&mut self, step: &mut Step, row: &TraceRow) {
+        let (fix, t) = ((row.latitude_deg, row.longitude_deg), row.at.seconds());
+        self.fix_speed = self.fix_speed.map(|(speed, age)| (speed, age + step.dt)).filter(|(_, age)| *age < CHORD_S);
+        if fix.0.abs() <= 90.0 && fix.1.abs() <= 540.0 {
+            let (from, since) = *self.fix_from.get_or_insert((fix, t));
+            let way = geodesic(from, fix);
+            step.wheel = Some(0.0);
+            if way >= CHORD_M {
+                self.fix_from = Some((fix, t));
+                let speed = way / (t - since);
+                if t > since && speed < SPEED_MAX {
+                    step.wheel = Some(way);
+                    self.fix_speed = Some((speed, 0.0));
+                }
+            }
+        }
+        step.speed = step.speed.or(self.fix_speed.map(|(speed, _)| speed));
+        step.drives |= step.speed.is_some();
     }
 }

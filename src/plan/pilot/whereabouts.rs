@@ -29,6 +29,8 @@ const START_U_M: f64 = 100.0;
 const STUCK_M: f64 = 80.0;
 /// So many fixes in a row must contradict what was thought before they are believed.
 const CONTRADICT: u32 = 3;
+/// Whoever drives this far beside the course is not on it, m: a turn's way is shorter.
+const OFF_M: f64 = 3_000.0;
 /// A person marks a turn within this distance of it, m, as the half-width of a rectangle: common practice, no source.
 const MARK_M: f64 = 300.0;
 
@@ -67,6 +69,8 @@ pub struct Tracker {
     /// The base of the uncertainty, and what was driven since.
     base_u: f64,
     since_fix: f64,
+    /// Driven while fixes lay off the course, m.
+    off_course: f64,
     doubt: Doubt,
 }
 
@@ -96,6 +100,7 @@ impl Tracker {
             contradicts: 0,
             base_u: START_U_M,
             since_fix: 0.0,
+            off_course: 0.0,
             doubt: Doubt::default(),
             course,
         }
@@ -111,10 +116,11 @@ impl Tracker {
         self.direction
     }
 
-    /// As the picture shows it.
-    pub fn shown(&self) -> Whereabouts {
+    /// As the picture shows it; `None` where fixes say that it is not on the course at all.
+    pub fn shown(&self) -> Option<Whereabouts> {
         let u = self.at.u.hypot(self.doubt.apart(self.at.mean));
-        Whereabouts { at: Metre(self.at.mean), direction: self.direction, u, by: self.by }
+        let shown = Whereabouts { at: Metre(self.at.mean), direction: self.direction, u, by: self.by };
+        (self.off_course < OFF_M).then_some(shown)
     }
 
     /// Distance along the road, m.
@@ -168,8 +174,14 @@ impl Tracker {
             Some(fix) => {
                 self.learn_ground(fix);
                 match self.line.find(fix, Some(self.at)) {
-                    Some(found) => self.found(found),
-                    None => None,
+                    Some(found) => {
+                        self.off_course = 0.0;
+                        self.found(found)
+                    }
+                    None => {
+                        self.off_course += wheel;
+                        None
+                    }
                 }
             }
             None => {

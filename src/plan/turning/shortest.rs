@@ -96,6 +96,32 @@ fn sequence(reached: &[Option<Reached>], end: usize, trip: Trip) -> Sequence {
     Sequence { acts, arriving: last.direction, trip }
 }
 
+/// Where on the way of given acts the car turns (or drives round) and could go on instead: the place, the direction in which it
+/// comes there, and what it has driven by then.
+pub fn missable(course: &Course, here: Here, acts: &[(usize, Act)]) -> Vec<(usize, Direction, Trip)> {
+    let mut found = Vec::new();
+    let (mut at, mut direction, mut trip) = (here.at, here.direction, Trip::default());
+    for (place, act) in acts {
+        let Some(to) = course.places.get(*place) else { return found };
+        trip = along(trip, at, to.at, direction);
+        at = to.at;
+        let next = next_place(course, *place, direction).and_then(|next| course.places.get(next));
+        let open = next.is_some_and(|next| course.is_open(to.at, next.at, direction));
+        if open && *act != Act::Arrive {
+            found.push((*place, direction, trip));
+        }
+        match act {
+            Act::Turn => {
+                trip.extra += to.turn(direction).map_or(0.0, |turn| turn.length.0);
+                direction = direction.turned();
+            }
+            Act::Round => trip.extra += course.finish.as_ref().map_or(0.0, |finish| finish.length.0),
+            Act::Arrive => {}
+        }
+    }
+    found
+}
+
 /// What given acts drive from here; `None` where they cannot be done in their order.
 pub fn follow(course: &Course, here: Here, rules: &Rules, acts: &[(usize, Act)]) -> Option<Sequence> {
     let mut place = first_place(course, here)?;

@@ -158,7 +158,10 @@ impl Advised<'_> {
         self.outcome.too_late += u32::from(matches!(advice.state, State::TooLate | State::NoWay));
         if self.verbose {
             let here = picture.here.map(|here| (here.at.0.round() / 1e3, here.u.round(), here.direction, here.by));
-            self.whereabouts = format!("{here:?}");
+            let usable = self.drive.test.pack.usable();
+            let cliff = picture.cliff.map(|cliff| (cliff.energy.mean / usable, cliff.energy.u / usable, cliff.counts));
+            let volt = self.drive.test.pack.lowest_cell(self.drive.charge, self.drive.current);
+            self.whereabouts = format!("{here:?} cliff {cliff:.4?} cell {volt:.3} V");
         }
         self.compare(&advice, picture.to_zero.map_or(f64::NAN, |zero| zero.mean / usable));
         let goal = advice.plan.as_ref().is_some_and(|plan| plan.sequence.acts.len() == 1);

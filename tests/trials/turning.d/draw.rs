@@ -220,7 +220,11 @@ fn known(chance: &mut Chance, pack: &Pack, is_known: bool, per_metre: f64, gain:
     let per_metre = (is_known || !chance.one_in(3.0)).then(|| Guess::new(expected, off * expected));
     let told = tells.cell && if is_known { chance.one_in(2.0) } else { chance.one_in(4.0) };
     let cell = told.then(|| pack.cut_off + chance.normal(if is_known { 0.02 } else { 0.05 }));
+    // A tester who has seen a car's display fall to 0 from some per cent keeps them as a floor of his own.
+    let fell = (pack.drop + chance.normal(0.005)).max(0.0);
+    let floor_share = (is_known && pack.drop > 0.0).then(|| (fell * 100.0).ceil() / 100.0);
     Known {
+        floor_share,
         usable: Some(Guess::new(usable, u * usable)),
         reserve: is_known.then(|| Guess::new(below, 0.15 * below)),
         per_metre,

@@ -63,6 +63,7 @@ fn look(seed: u64) -> ExitCode {
     let outcome = advised::run(&test, &roads[test.road], Looks::Usual, true);
     outcome.log.iter().for_each(|line| println!("{line}"));
     println!("{:?}\n{:?}\n{:?} {:?} {:?}", test.pack, test.vehicle, test.air, test.warming, test.taken);
+    println!("{:?} known {:?} {:?}", test.tells, test.known.reserve, test.known.cut_off);
     println!("{:?}", Outcome { log: Vec::new(), ..outcome });
     ExitCode::SUCCESS
 }

@@ -182,9 +182,9 @@ impl Pack {
         let steps = level / self.step;
         let all = 1.0 / self.step;
         let whole = match self.rounding {
-            Rounding::Up => steps.ceil(),
+            Rounding::Up => (steps - 1e-9).ceil(),
             Rounding::Nearest => (steps * (1.0 - 0.5 / all) + 0.5 + 1e-9).round().max((steps > 0.0).into()),
-            Rounding::Down => (steps * (1.0 - 1.0 / all) + 1.0).floor().max((steps > 0.0).into()),
+            Rounding::Down => (steps * (1.0 - 1.0 / all) + 1.0 + 1e-9).floor().max((steps > 0.0).into()),
         };
         if level <= 0.0 { 0.0 } else { whole * self.step }
     }

@@ -285,6 +285,9 @@ async function send(path, body, name, receipt, tapped = performance.now()) {
     });
     const said = await answer.json();
     if (answer.ok) {
+      // One receipt at a time, beside what failed, so that they hide little.
+      for (const other of [...at("receipts").children]) if (other !== item && other.dataset.noted) other.remove();
+      item.dataset.noted = "yes";
       item.replaceChildren(make("span", `Noted at ${said.at_utc.slice(11, 19)}: ${name}`));
       if (body.kind && body.kind !== "note") button("A mistake", () => {
         send(path, { kind: "note", text: `by mistake: ${name} at ${said.at_utc}` }, `by mistake: ${name}`, item);
@@ -295,6 +298,7 @@ async function send(path, body, name, receipt, tapped = performance.now()) {
     fault = answer.status === 401 ? "open the link with the token once in this browser" : said.error;
   } catch { /* `fault` says it */ } finally { clearTimeout(timer); }
   item.className = "failed";
+  delete item.dataset.noted;
   item.replaceChildren(make("span", `NOT noted: ${name} (${fault})`));
   button("Again", () => send(path, body, name, item, tapped));
   button("Put away", () => item.remove());
@@ -392,7 +396,13 @@ at("light").addEventListener("click", () => {
 });
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", light);
 addEventListener("resize", () => { if (board && !document.body.classList.contains("blank")) road(board.road); });
-document.addEventListener("visibilitychange", look);
+/** Keeps the screen lit where the browser lets a page do that: on this computer, or behind a server with a certificate. */
+function stayLit() {
+  if (document.visibilityState === "visible") navigator.wakeLock?.request("screen").catch(() => {});
+}
+
+document.addEventListener("visibilitychange", () => { look(); stayLit(); });
+stayLit();
 light();
 connect();
 setInterval(look, 200);

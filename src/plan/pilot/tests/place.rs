@@ -18,7 +18,7 @@ fn drive(pilot: &mut Pilot, car: &mut Car, seconds: u32) -> Whereabouts {
     for _ in 0..seconds {
         pilot.see(0, &car.drive(1.0));
         // Advice is what the doubt learns of a planned turn from.
-        if car.t as u64 % 20 == 0 {
+        if (car.t as u64).is_multiple_of(20) {
             pilot.picture();
         }
     }
@@ -142,4 +142,36 @@ fn a_turn_that_nobody_saw_leaves_both_open_unless_the_car_was_fast() {
             assert!(here.direction == Direction::Back && off(&here, &car) < 1_000.0, "{here:?} {}", car.at);
         }
     }
+}
+
+#[test]
+fn a_car_beside_the_course_is_nowhere_on_it() {
+    let (mut pilot, mut car) = (pilot(road::course(11, 50.0)), Car::new());
+    car.taken = 0.1 * car.usable;
+    for _ in 0..200 {
+        let mut row = car.drive(1.0);
+        row.latitude_deg = 0.2;
+        pilot.see(0, &row);
+    }
+    let picture = pilot.picture();
+    assert!(picture.here.is_none() && picture.advice.is_none() && picture.to_zero.is_some());
+    let here = drive(&mut pilot, &mut car, 5);
+    assert!(off(&here, &car) < 1.0, "{here:?}");
+}
+
+#[test]
+fn without_wheels_fixes_count_the_way() {
+    let (mut pilot, mut car) = (pilot(road::course(11, 50.0)), Car::new());
+    for _ in 0..600 {
+        let mut row = car.drive(1.0);
+        row.roles[Role::Speed as usize] = f64::NAN;
+        row.sums.distance = f64::NAN;
+        row.phase = Phase::Stand;
+        pilot.see(0, &row);
+    }
+    let picture = pilot.picture();
+    // The first row and the first fix begin the count.
+    assert!((picture.driven.distance.unwrap() - car.driven).abs() < 61.0, "{:?}", picture.driven);
+    assert!((picture.speed.unwrap() - 30.0).abs() < 0.1 && picture.driven.time > 580.0);
+    assert!(off(&picture.here.unwrap(), &car) < 1.0);
 }
