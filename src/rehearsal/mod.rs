@@ -90,11 +90,6 @@ impl Rehearsal {
         self.start + Span::from_seconds(self.car.time())
     }
 
-    /// From here on everything happens that much later, as if the world had stood still.
-    pub fn put_off(&mut self, by: Span) {
-        self.start = self.start + by;
-    }
-
     /// Tells the driver what to do next; with `None` it drives as the scenario says, and to the charger at displayed 0 %.
     pub fn follow(&mut self, order: Option<Order>) {
         self.car.follow(order);

@@ -2,7 +2,7 @@
 //!
 //! Decides nothing. Recordings bring their own stamps and need none of it.
 
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 use crate::time::{Span, Steady, WallClock};
@@ -15,6 +15,9 @@ pub trait Clock: Send + Sync {
     fn wall(&self) -> WallClock;
     /// Waits for about this long.
     fn wait(&self, span: Span);
+    /// All that is invented up to a moment is handed on: a clock that stands still for a rehearsal may run so far. The world's
+    /// clocks wait for nobody.
+    fn grant(&self, _until: Steady) {}
 }
 
 /// The machine's monotonic clock, and its wall clock.
@@ -51,33 +54,58 @@ impl Clock for SystemClock {
 
 /// A clock that runs so many times as fast as another, for a rehearsal: whoever lives by it lives so many times as fast.
 ///
-/// The world's clock beside it starts at what the other says and runs as fast, so that the two keep step.
+/// The world's clock beside it starts at what the other says and runs as fast, so that the two keep step. Once a moment was
+/// granted it stands still there until a later one is: a machine that can't keep up makes a rehearsal slower, not late.
 pub struct ScaledClock {
     clock: Arc<dyn Clock>,
     factor: f64,
     began: (Steady, WallClock),
+    state: Mutex<Scaled>,
+}
+
+/// Where a scaled clock is.
+struct Scaled {
+    /// A moment of the other clock, and what it was here.
+    from: (Steady, Steady),
+    granted: Steady,
 }
 
 impl ScaledClock {
     /// A clock on another, that runs `factor` times as fast (1 for what is no positive number).
     pub fn new(clock: Arc<dyn Clock>, factor: f64) -> Self {
         let factor = if factor.is_finite() && factor > 0.0 { factor } else { 1.0 };
-        Self { began: (clock.now(), clock.wall()), clock, factor }
+        let began = (clock.now(), clock.wall());
+        let state = Mutex::new(Scaled { from: (began.0, began.0), granted: Steady::MAX });
+        Self { clock, factor, began, state }
     }
 
-    /// How long it has run by itself.
-    fn run(&self) -> Span {
-        Span(((self.clock.now() - self.began.0).0 as f64 * self.factor) as i64)
+    fn state(&self) -> MutexGuard<'_, Scaled> {
+        self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
 
 impl Clock for ScaledClock {
     fn now(&self) -> Steady {
-        self.began.0 + self.run()
+        let mut state = self.state();
+        let other = self.clock.now();
+        let (from, here) = state.from;
+        let now = here + Span(((other - from).0 as f64 * self.factor) as i64);
+        if now > state.granted {
+            let stands = here.max(state.granted);
+            state.from = (other, stands);
+            return stands;
+        }
+        now
     }
 
     fn wall(&self) -> WallClock {
-        self.began.1 + self.run()
+        self.began.1 + (self.now() - self.began.0)
+    }
+
+    fn grant(&self, until: Steady) {
+        // What has passed until now has, whatever is granted from here on.
+        self.now();
+        self.state().granted = until;
     }
 
     fn wait(&self, span: Span) {
@@ -105,6 +133,26 @@ mod tests {
         fn wait(&self, span: Span) {
             self.0.fetch_add(span.0, Ordering::SeqCst);
         }
+    }
+
+    #[test]
+    fn it_stands_still_where_nothing_more_is_granted_and_goes_on_from_there() {
+        let hand = Arc::new(Hand(AtomicI64::new(1_000)));
+        let clock = ScaledClock::new(Arc::clone(&hand) as Arc<dyn Clock>, 10.0);
+        let after = |us: i64| {
+            hand.wait(Span(us));
+            (clock.now().0, clock.wall().0 - 7_000)
+        };
+        assert_eq!(after(10), (1_100, 1_100));
+        clock.grant(Steady(1_250));
+        assert_eq!([after(10), after(10), after(500)], [(1_200, 1_200), (1_250, 1_250), (1_250, 1_250)]);
+        clock.grant(Steady(1_400));
+        assert_eq!([after(10), after(10)], [(1_350, 1_350), (1_400, 1_400)]);
+        // It never goes back.
+        clock.grant(Steady(0));
+        assert_eq!(after(10), (1_400, 1_400));
+        clock.grant(Steady::MAX);
+        assert_eq!(after(10), (1_500, 1_500));
     }
 
     proptest::proptest! {

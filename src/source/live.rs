@@ -178,6 +178,11 @@ impl Outlet {
         hold(&self.shared.order).clone()
     }
 
+    /// All that is invented up to a moment has been handed on.
+    pub fn grant(&self, until: Steady) {
+        self.shared.clock.grant(until);
+    }
+
     /// The invented car has come to its end: nothing more comes from here.
     pub fn over(&self) {
         self.shared.over.store(true, Ordering::Relaxed);

@@ -1,7 +1,7 @@
 //! An invented car as a live source: driven over a course while the clock runs, its frames and fixes handed on as any other's.
 //!
-//! The driver follows the orders that its outlet carries. Whether the clock runs as fast as the world's is not known here: who
-//! wants a faster rehearsal gives everybody a [`crate::source::ScaledClock`]. Plans nothing and knows no truth of its own but
+//! The driver follows the orders that its outlet carries. Who wants a faster rehearsal gives everybody a
+//! [`crate::source::ScaledClock`], which runs no further than what was handed on: nothing of a rehearsal is ever late. Plans nothing and knows no truth of its own but
 //! the model's, written beside at the end if asked for.
 
 use std::path::PathBuf;
@@ -11,7 +11,7 @@ use crate::observation::{Batch, BusNames};
 use crate::rehearsal::Rehearsal;
 use crate::time::{Span, Steady};
 
-/// How far the drive is ahead of the clock, in time of the machine: a source that is woken late must not hand on late.
+/// How far the drive is ahead of the clock, in time of the machine: one that is woken a little late need not let it stand still.
 const LEAD: Span = Span::of_millis(60);
 /// How often it is driven on, in time of the machine.
 const EVERY: Span = Span::of_millis(20);
@@ -57,17 +57,6 @@ impl InventedCar {
         true
     }
 
-    /// A machine that can't keep up is not to hand on what is late: the invented world stands still meanwhile.
-    fn catch_up(&mut self, now: Steady, outlet: &Outlet) {
-        let behind = now - self.settings.rehearsal.now();
-        if behind > Span(0) {
-            let behind = behind + self.scaled(LEAD);
-            self.settings.rehearsal.put_off(behind);
-            outlet
-                .count("ms that the invented world stood still, the machine being too slow", (behind.0 / 1_000) as u64);
-        }
-    }
-
     fn write_truth(&self, outlet: &Outlet) {
         let Some(path) = &self.settings.truth else { return };
         let written = serde_json::to_string_pretty(&self.settings.rehearsal.truth()).map_err(std::io::Error::other);
@@ -77,21 +66,33 @@ impl InventedCar {
     }
 }
 
+/// Lets the clock run by itself when nothing more comes.
+struct Free<'a>(&'a Outlet);
+
+impl Drop for Free<'_> {
+    fn drop(&mut self) {
+        self.0.grant(Steady::MAX);
+    }
+}
+
 impl Live for InventedCar {
     fn run(&mut self, outlet: &Outlet) -> Result<(), Failure> {
         outlet.reading();
+        // However it ends, time goes on.
+        let _free = Free(outlet);
         if !std::mem::replace(&mut self.begun, true) {
             self.settings.rehearsal.begin_at(outlet.now() + self.scaled(LEAD));
         }
         let mut batch = Batch::default();
         while !outlet.stopping() && !self.over {
-            let now = outlet.now();
-            self.catch_up(now, outlet);
+            let until = outlet.now() + self.scaled(LEAD);
             self.settings.rehearsal.follow(outlet.order());
-            self.over = !self.drive_to(now + self.scaled(LEAD), &mut batch, outlet);
+            self.over = !self.drive_to(until, &mut batch, outlet);
             outlet.send(&mut batch);
+            outlet.grant(until);
             if self.over {
                 self.write_truth(outlet);
+                outlet.grant(Steady::MAX);
                 outlet.over();
             }
             outlet.pause(self.scaled(EVERY));

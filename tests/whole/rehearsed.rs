@@ -85,6 +85,7 @@ fn one_command_rehearses_a_course_and_reduces_it() {
         "found: Quaymoor to Orrindale; places 6, turns 4,",
         "Heron 50, invented, 150 times real time",
         "speech                not given",
+        "Rehearsal: an invented car was driven, nothing was measured.\n\nVehicle",
         "a rehearsal: an invented car was driven, nothing was",
         "The model knows the truth:",
     ] {
