@@ -82,8 +82,20 @@ pub(super) fn print_truth(reduction: &Reduction, path: &Path) -> Result<(), Faul
         ("net energy", "kWh", JOULE_PER_KWH, reduction.energy.net.as_ref(), Some(truth.whole.net_kwh)),
         ("distance", "km", 1e3, reduction.way.counting(), Some(truth.whole.distance_km)),
         ("energy per distance", "Wh/km", per_km, reduction.consumption.net.as_ref(), truth.consumption_wh_per_km),
-        ("usable energy", "kWh", JOULE_PER_KWH, reduction.usable.energy.as_ref(), truth.usable.map(|usable| usable.net_kwh)),
-        ("usable charge", "Ah", COULOMB_PER_AH, reduction.usable.charge.as_ref(), truth.usable.map(|usable| usable.charge_net_ah)),
+        (
+            "usable energy",
+            "kWh",
+            JOULE_PER_KWH,
+            reduction.usable.energy.as_ref(),
+            truth.usable.map(|usable| usable.net_kwh),
+        ),
+        (
+            "usable charge",
+            "Ah",
+            COULOMB_PER_AH,
+            reduction.usable.charge.as_ref(),
+            truth.usable.map(|usable| usable.charge_net_ah),
+        ),
     ];
     println!("The model knows the truth:");
     if truth.usable.is_none() {
