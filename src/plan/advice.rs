@@ -131,15 +131,12 @@ pub fn advise(
         };
         let last = without.last_moment();
         let spare = judge.spare(shortest.sequence.end(), shortest.sequence.arriving);
-        return Advice { state, plan: Some(shortest), ahead, if_missed: None, last, spare };
+        let if_missed = if state == State::GoNow { judge.if_missed(&shortest) } else { None };
+        return Advice { state, plan: Some(shortest), ahead, if_missed, last, spare };
     };
     let plan = judge.kept(&best, before).unwrap_or(best);
     let ahead = judge.ahead(&plan.sequence);
-    let missed = plan.sequence.acts.first().filter(|(_, act)| *act == Act::Turn).map(|(place, _)| *place);
-    let if_missed = missed.and_then(|place| {
-        let without = Rules { passing: Some(place), ..*rules };
-        judge.best(&without).or_else(|| self::shortest(course, here, &without).map(|shortest| judge.judged(shortest)))
-    });
+    let if_missed = judge.if_missed(&plan);
     let last = judge.last_moment();
     let only = plan.sequence.acts == shortest.sequence.acts;
     let spare = judge.spare(plan.sequence.end(), plan.sequence.arriving);
@@ -195,6 +192,13 @@ impl Judge<'_> {
         };
         let judged = |(_, end): (f64, End)| safe(&end.trip, &end).then(|| self.judged(growth.sequence(&end)));
         open.into_iter().filter_map(judged).find(|judged| self.is_within(judged, room))
+    }
+
+    /// The best that is safe, else the shortest, if the turn that a plan begins with is missed.
+    fn if_missed(&self, plan: &Judged) -> Option<Judged> {
+        let (place, _) = *plan.sequence.acts.first().filter(|(_, act)| *act == Act::Turn)?;
+        let without = Rules { passing: Some(place), ..*self.rules };
+        self.best(&without).or_else(|| shortest(self.course, self.here, &without).map(|way| self.judged(way)))
     }
 
     /// What missed turns add to the chances of displayed 0 and of stopping: of each turn of a plan, the chance that it is missed

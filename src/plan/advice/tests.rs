@@ -88,7 +88,13 @@ fn a_missed_place_has_its_next_which_is_safe_unless_it_was_the_last() {
         let (Some(plan), Some(last), Some(missed)) = (advice.plan, advice.last, advice.if_missed) else { continue };
         let first = plan.sequence.acts[0].0;
         assert!(missed.sequence.acts[0].0 > first);
-        assert_eq!(missed.zero <= 0.1, first < last.place, "{missed:?}");
+        // Turns that may be missed in their turn add up to 1 in 20 each, which the last moment does not count.
+        let misses = MISSED * missed.sequence.turns() as f64;
+        if first < last.place {
+            assert!(missed.zero <= 0.1 + misses, "{missed:?}");
+        } else {
+            assert!(missed.zero > 0.1, "{missed:?}");
+        }
         seen += 1;
     }
     assert!(seen > 60, "{seen}");
@@ -128,10 +134,12 @@ proptest! {
         let plan = advice.plan.expect("a road with a charger at its end");
         // The road's charger is its safe stop too, so that something is always to spare.
         prop_assert!(advice.state != State::NoSpare);
-        if advice.state != State::TooLate {
-            prop_assert!(plan.zero <= 0.1 && plan.stop <= 0.001);
-        } else {
-            prop_assert!(plan.zero > 0.1 || plan.stop > 0.001);
+        // Where there is nothing shorter, a turn that may be missed is no reason not to go.
+        let misses = MISSED * plan.sequence.turns() as f64;
+        match advice.state {
+            State::Safe => prop_assert!(plan.zero <= 0.1 && plan.stop <= 0.001),
+            State::GoNow => prop_assert!(plan.zero <= 0.1 + misses && plan.stop <= 0.001 + misses),
+            _ => prop_assert!(plan.zero > 0.1 || plan.stop > 0.001),
         }
     }
 
