@@ -342,7 +342,8 @@ impl Pilot {
             drives: step.drives,
             distance: way,
             energy,
-            stepped: test.steps.now().map_or(0.0, |now| now.power * step.dt),
+            // No step takes more than half of what was taken, or the rest would be nothing.
+            stepped: test.steps.now().map_or(0.0, |now| now.power * step.dt).clamp(0.0, energy.max(0.0) / 2.0),
             speed,
         });
         if let Some(power) = consumed {

@@ -19,10 +19,15 @@ const DISAGREE: f64 = 0.02;
 /// Standard uncertainty of what lies below displayed 0 on a car that is not known, as a share of its usable energy, and in parts of what
 /// is known: as in [`crate::plan::outlook`].
 const BELOW_U: [f64; 2] = [0.01, 0.2];
+/// A pack may give up before its display says so, even of a car that is known: standard deviation, as a share of the usable energy;
+/// common practice, no source.
+const DROP_U: f64 = 0.007;
 /// Learned: the energy is known better than before by this factor.
 const LEARNED: f64 = 0.9;
 /// Nearer than this to a charger the car slows down to arrive, m: common practice, no source.
 const AT_CHARGER_M: f64 = 1_000.0;
+/// A charger this near is at hand, m: common practice, no source.
+const AT_HAND_M: f64 = 3_000.0;
 /// A place this uncertain, m, is part of the way.
 const LOST_M: f64 = 50.0;
 
@@ -130,7 +135,10 @@ impl Pilot {
         let usable = test.charge.usable();
         let reserve = self.known.reserve.filter(|reserve| (0.0..1e9).contains(&reserve.mean) && reserve.u.is_finite());
         let mut below = match reserve {
-            Some(known) => Guess::new(known.mean, known.u.max(BELOW_U[1] * known.mean)),
+            Some(known) => {
+                let own = known.u.max(BELOW_U[1] * known.mean);
+                Guess::new(known.mean, own.hypot(DROP_U * usable.mean))
+            }
             None => Guess::new(0.0, BELOW_U[0] * usable.mean),
         };
         if shown.share <= 0.0 || test.display.zero().is_some() {
@@ -152,15 +160,19 @@ impl Pilot {
             self.test.worse = 0.0;
             return None;
         };
-        let ahead = (left.to_zero.mean - end.mean) / left.usable;
-        let surely = left.to_zero.mean - end.mean - end.u / 2.0 > DISAGREE * left.usable;
+        // The voltage tells when the car stops, so it is held against all that is promised until then.
+        let promised = left.to_zero.mean + left.below.mean.max(0.0);
+        let ahead = (promised - end.mean) / left.usable;
+        let surely = promised - end.mean - end.u / 2.0 > DISAGREE * left.usable;
         // What was found to be the worse stays so until the two nearly agree.
         let counted = self.test.worse >= WORSE_S;
         self.test.is_worse = surely || counted && ahead > DISAGREE / 2.0;
         let counts = counted && self.test.is_worse;
         if counts {
-            outlook.to_zero = end;
-            outlook.below_zero = Guess::default();
+            // What it has above the display's 0 is all there is, or the rest of it lies below.
+            let below = (end.mean - left.to_zero.mean).max(0.0);
+            outlook.to_zero = Guess::new(end.mean - below, end.u);
+            outlook.below_zero = Guess::new(below, 0.0);
         }
         Some(Cliff { energy: end, display_ahead_by: ahead, counts })
     }
@@ -183,6 +195,13 @@ impl Pilot {
         // Where it may be in two places: what is safe in both is what the worse of them asks for, and what must be done first.
         let worst = advice.reduce(|a, b| {
             let key = |advice: &Advice| (severity(advice.state), -first_turn(advice));
+            // Too late is too late to pass a charger that one of them has at hand.
+            let at_hand =
+                |advice: &Advice| advice.plan.is_some() && first_turn(advice).is_infinite() && advice.ahead < AT_HAND_M;
+            let late = severity(a.state).max(severity(b.state)) >= severity(State::TooLate);
+            if late && at_hand(&a) != at_hand(&b) {
+                return if at_hand(&b) { b } else { a };
+            }
             let (a_key, b_key) = (key(&a), key(&b));
             if b_key.0 > a_key.0 || b_key.0 == a_key.0 && b_key.1 > a_key.1 { b } else { a }
         })?;

@@ -19,13 +19,14 @@ const NOW_S: f64 = 30.0;
 const BEFORE_S: f64 = 600.0;
 /// It must have lasted, s.
 const LASTS_S: f64 = 60.0;
+/// More than this takes no climate and no heating of a pack, W; and a row longer than this, s, is none for the residual: common
+/// practice, no source.
+const MOST_W: f64 = 12_000.0;
+const ROW_S: f64 = 2.0;
 /// In the first minutes everything warms up, s.
 const START_S: f64 = 600.0;
 /// Slack of the residual, W: common practice, no source.
 const SLACK_W: f64 = 800.0;
-/// What neither climate nor the heating of a pack takes, W: more than this is a fault of the model or of the rows, no step; common practice,
-/// no source.
-const MOST_W: f64 = 12_000.0;
 /// The residual's sum must exceed what traffic and hills make of it over this way, m, by so many standard deviations.
 const OVER_M: f64 = 5_000.0;
 const SDS: f64 = 5.0;
@@ -65,7 +66,7 @@ impl Steps {
         self.driven += if drives { dt } else { 0.0 };
         let started = self.driven > START_S;
         for (consumer, power) in self.consumers.iter_mut().zip(powers) {
-            if !power.is_finite() || power.abs() > 5e4 {
+            if !power.is_finite() || power.abs() > 2.0 * MOST_W {
                 consumer.known = false;
                 consumer.since = None;
                 continue;
@@ -102,6 +103,11 @@ impl Steps {
     /// The residual of the power over what speed and grade take, W, over `dt` seconds; `wander`: variance per metre of what the
     /// road takes, J²/m.
     pub fn residual(&mut self, dt: f64, residual: f64, wander: f64) {
+        // Over a long or late row a point's speed says nothing of the power; and no heater takes more than any does.
+        if dt > ROW_S || residual.is_nan() || residual.abs() > 2.0 * MOST_W {
+            self.interrupt();
+            return;
+        }
         let over = residual - self.unnamed.map_or(0.0, |(power, _)| power);
         let bound = (SDS * (wander * OVER_M).sqrt()).max(LEAST_J);
         self.bound = bound;
@@ -116,18 +122,13 @@ impl Steps {
         if let Some((_, since)) = &mut self.unnamed {
             *since += dt;
         }
-        let more = self.up_energy / self.up_time.max(1.0);
-        if self.up > bound && (more + self.unnamed.map_or(0.0, |(power, _)| power) > MOST_W || self.up_time < LASTS_S) {
-            // Too much, or too soon: it may still become one.
-            self.up = self.up.min(bound);
-            if more > MOST_W {
-                self.interrupt();
+        if self.up > bound {
+            let more = self.up_energy / self.up_time.max(1.0);
+            let (power, since) = self.unnamed.unwrap_or((0.0, self.up_time));
+            // What is more than climate or heating can be, or came at once, is a fault of what was expected.
+            if self.up_time >= LASTS_S && power + more <= MOST_W {
+                self.unnamed = Some((power + more, since));
             }
-        } else if self.up > bound {
-            self.unnamed = Some(match self.unnamed {
-                Some((power, since)) => (power + more, since),
-                None => (more, self.up_time),
-            });
             (self.up, self.up_time, self.up_energy) = (0.0, 0.0, 0.0);
         } else if self.down > bound {
             self.unnamed = None;

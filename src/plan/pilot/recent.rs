@@ -10,6 +10,8 @@ use crate::plan::picture::{Driven, Hold, PerMetre};
 /// 'Of late', m, and how finely it is kept.
 const LATE_M: f64 = 10_000.0;
 const GRAIN_M: f64 = 100.0;
+/// No energy per distance of less than this, m.
+const SAID_M: f64 = 3_000.0;
 /// The last minute, s.
 const MINUTE_S: f64 = 60.0;
 /// Slower than this the car does not move, m/s.
@@ -35,7 +37,7 @@ pub struct Sum {
 }
 
 impl Sum {
-    /// Energy per distance, J/m, from a kilometre on.
+    /// Energy per distance, J/m, from some kilometres on: a turn, or getting up to speed, is none.
     pub fn per_metre(&self) -> Option<f64> {
         (self.distance >= SAID_M).then(|| self.energy / self.distance)
     }

@@ -172,3 +172,35 @@ fn the_voltage_does_not_cry_wolf() {
         }
     }
 }
+
+/// Rows half a second to eight apart, as a busy computer gives them, without roles that name consumers: nothing is made up.
+#[test]
+fn irregular_rows_make_up_no_step_and_no_alarm() {
+    let drive = drive::demo(&[], 0.5);
+    let zero = zero(&drive);
+    let mut pilot = Pilot::new(known(&drive));
+    let (mut next, mut apart, mut looks) = (0.0, 1u64, 0);
+    for row in drive.rows.iter().take_while(|row| row.at < zero.at) {
+        let t = row.at.seconds();
+        if t < next {
+            continue;
+        }
+        apart = (apart * 75 + 74) % 65_537;
+        next = t + 0.5 + 7.5 * (apart as f64 / 65_537.0).powi(3);
+        let mut row = row.clone();
+        for role in CONSUMERS {
+            row.roles[role as usize] = f64::NAN;
+        }
+        pilot.see(0, &row);
+        if apart.is_multiple_of(7) {
+            let picture = pilot.picture();
+            assert!(picture.step.is_none(), "{t}: {:?}", picture.step);
+            assert!(picture.per_metre.last_10_km.is_none_or(|late| late > 200.0), "{t}: {:?}", picture.per_metre);
+            // The demo drives past the last turn that would do: before that it is never too late.
+            let late = picture.advice.is_some_and(|advice| advice.state == State::TooLate);
+            assert!(!late || picture.soc.is_some_and(|shown| shown.share < 0.3), "{t}");
+            looks += 1;
+        }
+    }
+    assert!(looks > 300, "{looks}");
+}
