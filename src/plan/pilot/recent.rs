@@ -48,9 +48,6 @@ impl Sum {
     }
 }
 
-/// After less than this, m, a mean holds mostly the acceleration with which it began: common practice, no source.
-const SAID_M: f64 = 3_000.0;
-
 /// One step, as it is summed up.
 #[derive(Clone, Copy, PartialEq, Debug, Default)]
 pub struct Piece {
