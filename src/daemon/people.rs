@@ -2,8 +2,11 @@
 //!
 //! What can't be started is said and left out: the recording goes on without it. Serves nothing itself.
 
+use std::io::IsTerminal;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
 
 use super::Config;
 use super::config;
@@ -12,29 +15,51 @@ use crate::live::Hub;
 use crate::live::page::{self, Token};
 use crate::source::Clock;
 
+/// How often it is tried again to serve the page: a car's own network may come up after the daemon.
+const AGAIN_EVERY: Duration = Duration::from_secs(2);
+/// How often it is looked whether to stop.
+const LOOK_EVERY: Duration = Duration::from_millis(50);
+
 /// What runs until it is dropped.
 pub struct People {
     stop: Arc<AtomicBool>,
-    page: Option<page::Page>,
+    serving: Option<JoinHandle<()>>,
 }
 
 impl People {
-    /// Starts what the configuration asks for.
+    /// Starts what the configuration asks for. Where the page's address can't be had yet it is tried again until it can.
     pub fn start(config: &Config, hub: &Arc<Hub>, clock: &Arc<dyn Clock>) -> Self {
         let stop = Arc::new(AtomicBool::new(false));
-        let page = config.page.as_ref().and_then(|page| {
-            let served = serve(page, hub, clock, &stop);
-            served.map_err(|fault| tracing::error!("{fault}; there is no page")).ok()
-        });
-        Self { stop, page }
+        let Some(page) = config.page.clone() else { return Self { stop, serving: None } };
+        let first = serve(&page, hub, clock, &stop);
+        if let Err(fault) = &first {
+            tracing::error!("{fault}; there is no page until that is so");
+        }
+        let (hub, clock, stopping) = (Arc::clone(hub), Arc::clone(clock), Arc::clone(&stop));
+        let keep = move || {
+            let mut served = first.ok();
+            let mut tried = Instant::now();
+            while !stopping.load(Ordering::Relaxed) {
+                std::thread::sleep(LOOK_EVERY);
+                if served.is_none() && tried.elapsed() >= AGAIN_EVERY {
+                    served = serve(&page, &hub, &clock, &stopping).ok();
+                    tried = Instant::now();
+                }
+            }
+            served.into_iter().for_each(page::Page::finish);
+        };
+        let serving = std::thread::Builder::new().name("people".into()).spawn(keep);
+        let serving = serving.map_err(|error| tracing::error!("no thread to keep the page on: {error}")).ok();
+        Self { stop, serving }
     }
 }
 
 impl Drop for People {
     fn drop(&mut self) {
         self.stop.store(true, Ordering::Relaxed);
-        if let Some(page) = self.page.take() {
-            page.finish();
+        if let Some(serving) = self.serving.take() {
+            // A thread that broke has nothing left to end.
+            let _ = serving.join();
         }
     }
 }
@@ -77,10 +102,7 @@ fn serve(
     Ok(served)
 }
 
-/// Whether what is logged is kept from other users: not where it goes to a file that anybody may read.
+/// Whether what is logged is seen by who started the daemon alone: a journal, a pipe or a file is read by others, and for long.
 fn is_private_log() -> bool {
-    use rustix::fs::{FileType, fstat};
-    fstat(std::io::stderr()).is_ok_and(|found| {
-        FileType::from_raw_mode(found.st_mode) != FileType::RegularFile || found.st_mode & 0o004 == 0
-    })
+    std::io::stderr().is_terminal()
 }

@@ -17,7 +17,7 @@ use crate::live::Call;
 /// Calls that wait at most.
 const WAITING_MAX: usize = 6;
 /// A call that can wait is no use to anybody after this.
-const FRESH: Duration = Duration::from_secs(15);
+const FRESH: Duration = Duration::from_secs(6);
 /// A command that has not ended by then is ended.
 const PATIENCE: Duration = Duration::from_secs(20);
 /// How often it is looked whether it has ended.

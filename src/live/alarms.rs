@@ -200,7 +200,8 @@ fn not_recorded(facts: &Facts) -> Option<Cause> {
     let text = match (&recording.waits, &recording.run) {
         (Some(why), _) => format!("Nothing is recorded: {why}"),
         (None, None) if facts.awake => "Nothing is recorded though the car is awake: see `drawdown status`".into(),
-        (None, _) if !facts.awake && drove(facts) => {
+        // Without a speed a car that is parked counts as driving too.
+        (None, _) if !facts.awake && drove(facts) && facts.to_be_had.contains(&Need::Speed) => {
             "The bus went silent while the car was driving: check the adapter and its cable".into()
         }
         _ => return None,

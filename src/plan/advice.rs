@@ -129,7 +129,8 @@ pub fn advise(
             (false, true) => State::NoSpare,
             (false, false) => State::TooLate,
         };
-        let last = without.last_moment();
+        // As safe as the state says, and no less.
+        let last = if state == State::GoNow { bare.last_moment() } else { without.last_moment() };
         let spare = judge.spare(shortest.sequence.end(), shortest.sequence.arriving);
         let if_missed = if state == State::GoNow { judge.if_missed(&shortest) } else { None };
         return Advice { state, plan: Some(shortest), ahead, if_missed, last, spare };

@@ -45,6 +45,8 @@ const CHARGED_J: f64 = 3.6e5;
 const CHARGED_SHARE: f64 = 0.01;
 /// Nothing displayed in this time after waking counts, s: as in the reduction.
 const WAKING_S: f64 = 30.0;
+/// A display that rose by more than this from one run to the next was charged in between, unseen.
+const SLEPT_SHARE: f64 = 0.03;
 /// What an unseen pause between two runs took, as a share of the usable energy, one standard deviation: common practice, no source.
 const PAUSE: f64 = 0.002;
 /// Energy per distance taken for a car whose pack is not seen and of which nothing was given, J/m: as in `ahead`.
@@ -56,7 +58,7 @@ const USUAL_S: f64 = 600.0;
 /// The pack's voltage must be the worse for so long before it counts, s.
 const WORSE_S: f64 = 60.0;
 /// After a silence of this length nothing is told of the car.
-const SILENT_MAX: Span = Span::of_seconds(60);
+const SILENT_MAX: Span = Span::of_seconds(5);
 
 /// What is known before the drive.
 #[derive(Clone, PartialEq, Debug, Default)]
@@ -130,6 +132,8 @@ struct Test {
     degc: Option<(f64, f64)>,
     /// Since this run woke, s.
     awake: f64,
+    /// What was displayed before this run woke, until that is known to count.
+    slept_at: Option<f64>,
     speed: Option<f64>,
     height: Option<f64>,
     /// For how long the pack's voltage has been the worse, s.
@@ -158,6 +162,7 @@ impl Test {
             unobserved: 0.0,
             degc: None,
             awake: 0.0,
+            slept_at: None,
             speed: None,
             height: None,
             worse: 0.0,
@@ -235,12 +240,15 @@ impl Pilot {
         } else if let Some((before, shown)) = self.charging.take() {
             let more = share.zip(shown).is_some_and(|(now, before)| now - before > CHARGED_SHARE);
             if charged - before > CHARGED_J || more || self.test.recent.test.distance < 1_000.0 {
-                let awake = self.test.awake;
-                self.test = Test::new(&self.known);
-                self.test.awake = awake;
-                self.said = None;
+                self.begin_anew();
             }
         }
+    }
+
+    /// Another test begins here.
+    fn begin_anew(&mut self) {
+        self.test = Test { awake: self.test.awake, ..Test::new(&self.known) };
+        (self.said, self.not_at) = (None, None);
     }
 
     /// Along the road: the turn that was seen, and the way over the ground, m.
@@ -291,15 +299,25 @@ impl Pilot {
             return;
         }
         let test = &mut self.test;
+        if test.awake < WAKING_S {
+            if step.begins {
+                test.slept_at = test.display.shown().map(|shown| shown.share);
+            }
+            return test.display.waking(step.dt, share);
+        }
+        let charged = test.slept_at.take().zip(share).is_some_and(|(before, now)| now - before > SLEPT_SHARE);
+        if charged {
+            self.begin_anew();
+        }
+        let test = &mut self.test;
         let taken = test.taken(step);
-        let waking = test.awake < WAKING_S;
         let tick = test.display.step(step.dt, share, &taken);
-        if !test.charge.has_begun() || waking && test.charge.last().is_none() && tick.is_some() {
+        if !test.charge.has_begun() {
             if let Some(share) = share {
                 test.from_full = share >= 0.9949;
                 test.charge.begin(share, test.taken);
             }
-        } else if let Some(tick) = tick.filter(|_| !waking) {
+        } else if let Some(tick) = tick {
             test.charge.tick(tick);
         }
     }

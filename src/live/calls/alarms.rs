@@ -48,6 +48,10 @@ impl Alarms {
             match self.known.iter_mut().find(|known| known.key == alarm.key) {
                 Some(known) => {
                     (known.away, known.acknowledged) = (None, alarm.acknowledged);
+                    // It was said to be over: that it is back must not wait as long as one that never went.
+                    if std::mem::take(&mut known.over_said) {
+                        known.said = known.said.map(|(at, _)| (at, 1));
+                    }
                     known.text.clone_from(&alarm.text);
                 }
                 None => {

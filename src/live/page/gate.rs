@@ -110,7 +110,8 @@ impl Gate {
             return Err(Refused::Foreign);
         }
         // Whoever brings the link is let in by it, or not at all.
-        if link_token(caller.uri).is_none() && (asks || !self.listen.ip().is_loopback()) {
+        let link = !asks && link_token(caller.uri).is_some();
+        if !link && (asks || !self.listen.ip().is_loopback()) {
             self.known(caller, now)?;
         }
         if asks && !self.asks.lock().unwrap_or_else(PoisonError::into_inner).take(ASKS, now) {

@@ -192,6 +192,11 @@ async fn body(headers: &HeaderMap, body: Body) -> Result<Bytes, Response> {
     }
 }
 
+/// No run is being recorded that a mark could belong to; while the disk is waited for, one goes on.
+fn sleeps(desk: &Desk) -> bool {
+    desk.hub.newest().is_some_and(|now| now.recording.run.is_none() && now.recording.waits.is_none())
+}
+
 /// Leaves what was asked for at the hub.
 fn hand_on(desk: &Desk, ask: Ask) -> Response {
     if desk.hub.ask(desk.clock.now(), ask) {
@@ -209,6 +214,9 @@ fn unfit(text: &str) -> Response {
 async fn mark(State(desk): At, headers: HeaderMap, content: Body) -> Response {
     match body(&headers, content).await {
         Ok(bytes) => match asked::mark(&bytes) {
+            Ok(_) if sleeps(&desk) => {
+                problem(StatusCode::CONFLICT, "no run is being recorded, the car sleeps: not noted")
+            }
             Ok(mark) => hand_on(&desk, Ask::Mark(mark)),
             Err(text) => unfit(&text),
         },

@@ -100,11 +100,6 @@ impl Charge {
         }
     }
 
-    /// The last one.
-    pub fn last(&self) -> Option<&Tick> {
-        self.ticks.last()
-    }
-
     /// Energy from full to displayed 0, J.
     pub fn usable(&self) -> Guess {
         let mut weights = [0.0; N];
@@ -189,7 +184,7 @@ impl Charge {
     fn pass(&self, (start, taken): (f64, f64), at: &[f64; N], widen: f64) -> Pass {
         let mut pass = Pass { state: self.before(start), chi_squared: 0.0 };
         let step = self.step();
-        let (mut before, mut filled) = (start, 0.0);
+        let (mut before, mut filled, mut last) = (start, 0.0, taken);
         if start < FULL {
             // The first value is no tick: the threshold of the next lies up to a step below.
             let (share, u) = (start - step / 2.0, step / 12f64.sqrt());
@@ -199,10 +194,11 @@ impl Charge {
             let walked = (before - tick.share).abs();
             pass.state.drift(W, widen * walked * (WANDER * at[0]).powi(2));
             pass.state.drift(W, tick.filled - filled);
-            // A display that stood still for long was wrong for long.
-            let late = (walked - 1.5 * step).max(0.0) / 3.0 * at[0];
+            // A display that stood still for long, while energy went, was wrong for long. One that falls at once has found that less is there.
+            let stood = ((tick.taken - last) / at[0]).max(0.0);
+            let late = (walked.min(stood) - 1.5 * step).max(0.0) / 3.0 * at[0];
             pass.see(at, &Tick { u: tick.u.hypot(late), ..*tick }, widen);
-            (before, filled) = (tick.share, tick.filled);
+            (before, filled, last) = (tick.share, tick.filled, tick.taken);
         }
         pass
     }

@@ -141,7 +141,8 @@ impl Pilot {
             }
             None => Guess::new(0.0, BELOW_U[0] * usable.mean),
         };
-        if shown.share <= 0.0 || test.display.zero().is_some() {
+        // One row of 0 is none before it was held.
+        if shown.share <= 0.0 && shown.marked.is_some() || test.display.zero().is_some() {
             // What was taken since then came from below 0.
             let since = test.display.zero().map_or(0.0, |zero| test.taken - zero).max(0.0);
             below.mean -= since;

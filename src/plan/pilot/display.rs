@@ -11,6 +11,8 @@ use crate::time::Span;
 const FRESH_S: f64 = 60.0;
 /// A value must hold so long to count, s: as in the reduction.
 const HOLD_S: f64 = 10.0;
+/// A display that shows more than 1 % again for so long, s, had not shown 0: common practice, no source.
+const UNDONE_S: f64 = 60.0;
 /// What a person reads off is kept so long, s: common practice, no source. By then some 25 km were driven.
 const MARK_S: f64 = 900.0;
 /// A person reads whole per cent off at any moment: the standard deviation of a rectangle of one, as a share.
@@ -45,6 +47,8 @@ pub struct Display {
     pending: Option<(Tick, f64)>,
     /// The display has shown 0, since so many J.
     zero: Option<f64>,
+    /// It has shown more again, for so long, s.
+    above: f64,
 }
 
 impl Display {
@@ -61,15 +65,37 @@ impl Display {
         self.zero
     }
 
-    /// A step: the role's value as a share, if there is one, and the energy taken so far. Gives the tick that has now held.
-    pub fn step(&mut self, dt: f64, share: Option<f64>, taken: &Taken) -> Option<Tick> {
+    /// A step in the first seconds after waking: what is shown then is told, but counts for nothing.
+    pub fn waking(&mut self, dt: f64, share: Option<f64>) {
+        self.age(dt);
+        self.pending = None;
+        if let Some(share) = share {
+            self.bus = Some((share, 0.0));
+        }
+    }
+
+    fn age(&mut self, dt: f64) {
         let aged = |value: Option<(f64, f64)>, most: f64| {
             value.map(|(share, age)| (share, age + dt)).filter(|(_, age)| *age <= most)
         };
         self.bus = aged(self.bus, FRESH_S);
         self.noted = aged(self.noted, MARK_S);
+    }
+
+    /// A 0 that the display, or a person, took back was none.
+    fn undo_zero(&mut self, dt: f64, share: f64) {
+        self.above = if self.zero.is_some() && share > 0.015 { self.above + dt } else { 0.0 };
+        if self.above >= UNDONE_S {
+            (self.zero, self.lowest, self.above) = (None, Some(share), 0.0);
+        }
+    }
+
+    /// A step: the role's value as a share, if there is one, and the energy taken so far. Gives the tick that has now held.
+    pub fn step(&mut self, dt: f64, share: Option<f64>, taken: &Taken) -> Option<Tick> {
+        self.age(dt);
         let share = share?;
         self.bus = Some((share, 0.0));
+        self.undo_zero(dt, share);
         let lowest = *self.lowest.get_or_insert(share);
         if let Some((tick, held)) = &mut self.pending {
             if share > tick.share + 1e-9 {
@@ -113,6 +139,9 @@ impl Display {
         self.noted = Some((share, 0.0));
         if self.bus.is_some() {
             return None;
+        }
+        if share <= 1e-9 {
+            self.zero.get_or_insert(taken.energy);
         }
         // The threshold of the next value lies up to a per cent below.
         Some(Tick { u: READ_U * whole, ..taken.at((share - 0.005).max(0.0)) })

@@ -48,6 +48,12 @@ impl Doubt {
         self.other.map_or(0.0, |other| (other.at - at).abs() / 2.0)
     }
 
+    /// Fixes follow one another: what was thought while there were none, and lies elsewhere, was not so.
+    pub fn seen(&mut self, at: Guess) {
+        self.near = None;
+        self.other = self.other.take().filter(|other| (other.at - at.mean).abs() < 500.0 + 5.0 * at.u);
+    }
+
     /// Drives on without a fix: from where the car is thought to be, so far along the road.
     pub fn step(&mut self, course: &Course, (at, direction): (Guess, Direction), way: f64, speed: Option<f64>) {
         if let Some(other) = &mut self.other {

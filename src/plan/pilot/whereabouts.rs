@@ -17,6 +17,8 @@ use crate::plan::picture::{KnownBy, Whereabouts};
 use crate::plan::turning::Here;
 use crate::quantity::Metre;
 
+/// A charger may lie so far beside its place along the road, m: common practice, no source.
+const CHARGER_M: f64 = 300.0;
 /// The car has turned when it has come back this far, m: more than a fix errs.
 const TURNED_M: f64 = 150.0;
 /// Whoever has just turned does not turn again within this distance, m: common practice, no source.
@@ -155,6 +157,8 @@ impl Tracker {
         for place in places {
             let past = (at - place.at.0) * sign;
             let room = place.turn(direction).map_or(0.0, |turn| turn.length.0 / 2.0);
+            // Its stalls lie somewhere about it.
+            let room = if place.charger.is_some() { room.max(CHARGER_M) } else { room };
             if past > 0.0 && past <= room.min(1_000.0) + 3.0 * self.at.u.min(100.0) {
                 here = place.at.0;
             }
@@ -248,6 +252,9 @@ impl Tracker {
         (self.base_u, self.since_fix, self.turning) = (found.u, 0.0, 0.0);
         self.learn_along(found.mean, leapt);
         self.by = KnownBy::Fix;
+        if !leapt {
+            self.doubt.seen(found);
+        }
         if leapt { self.after_a_leap(found.mean, thought.mean) } else { self.watch_direction(found.mean) }
     }
 

@@ -262,6 +262,10 @@ const NAMES = {
   displayed_rest: "displayed rest", trip_figure: "trip figure", climate: "climate", note: "note",
 };
 
+/** What counts by the moment at which it was tapped, and how late that may be told, s. */
+const MOMENTS = ["turned", "shows_zero", "soc", "displayed_rest"];
+const LATE_S = 20;
+
 /** Sends something and says what became of it; what failed stays until it was sent or put away. */
 async function send(path, body, name, receipt, tapped = performance.now()) {
   const item = receipt || make("li");
@@ -269,7 +273,10 @@ async function send(path, body, name, receipt, tapped = performance.now()) {
   item.replaceChildren(make("span", `Noting: ${name}`));
   if (!receipt) at("receipts").append(item);
   const late = Math.round((performance.now() - tapped) / 1000);
-  const told = late > 1 && body.kind ? { ...body, text: `${body.text || ""} (tapped ${late} s before)`.trim().slice(0, 200) } : body;
+  // A moment that is told too late is no moment: what counts by it goes into the run as a note.
+  const missed = late > LATE_S && MOMENTS.includes(body.kind);
+  const text = `${missed ? name : ""} ${body.text || ""} (tapped ${late} s before)`.trim().slice(0, 200);
+  const told = late > 1 && body.kind ? (missed ? { kind: "note", text } : { ...body, text }) : body;
   const button = (text, act) => {
     const made = make("button", text);
     made.type = "button";
@@ -288,7 +295,7 @@ async function send(path, body, name, receipt, tapped = performance.now()) {
       // One receipt at a time, beside what failed, so that they hide little.
       for (const other of [...at("receipts").children]) if (other !== item && other.dataset.noted) other.remove();
       item.dataset.noted = "yes";
-      item.replaceChildren(make("span", `Noted at ${said.at_utc.slice(11, 19)}: ${name}`));
+      item.replaceChildren(make("span", `Noted at ${said.at_utc.slice(11, 19)}: ${name}${missed ? ", as a note: too late to count" : ""}`));
       if (body.kind && body.kind !== "note") button("A mistake", () => {
         send(path, { kind: "note", text: `by mistake: ${name} at ${said.at_utc}` }, `by mistake: ${name}`, item);
       });
@@ -346,7 +353,7 @@ function enter(event) {
   const unit = { soc: " %", displayed_rest: ` ${entered.unit}` }[entered.kind] || "";
   const name = [NAMES[entered.kind], entry.number ? written + unit : "", text].filter(Boolean).join(" ");
   at("entry-dialog").close();
-  send("/api/v1/marks", mark, name);
+  send("/api/v1/marks", mark, name, undefined, entered.tapped);
 }
 
 function chargers() {

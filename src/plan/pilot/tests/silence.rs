@@ -64,16 +64,19 @@ fn a_silence_blanks_what_is_stale_and_late_rows_still_count() {
         plain.see(0, row);
         // Every ten minutes the rows of the next half minute come late, while the pilot is told of the silence.
         if index % 600 == 300 {
-            for second in 3..30 {
+            stalled.silent(Span::of_seconds(3));
+            let at_first = stalled.picture();
+            assert!(at_first.speed.is_none() && at_first.soc.is_some());
+            for second in 6..30 {
                 stalled.silent(Span::of_seconds(second));
+                let while_silent = stalled.picture();
+                assert!(while_silent.soc.is_none() && while_silent.advice.is_none() && while_silent.here.is_none());
             }
-            let while_silent = stalled.picture();
-            assert!(while_silent.speed.is_none() && while_silent.soc.is_some());
         }
         stalled.see(0, row);
     }
     assert_eq!(plain.picture(), stalled.picture());
-    stalled.silent(Span::of_seconds(61));
+    stalled.silent(Span::of_seconds(6));
     let blank = stalled.picture();
     assert!(blank.soc.is_none() && blank.to_zero.is_none() && blank.distance_left.is_none() && blank.here.is_none());
     assert_eq!(blank.driven, plain.picture().driven);
