@@ -161,7 +161,10 @@ impl Advised<'_> {
             let usable = self.drive.test.pack.usable();
             let cliff = picture.cliff.map(|cliff| (cliff.energy.mean / usable, cliff.energy.u / usable, cliff.counts));
             let volt = self.drive.test.pack.lowest_cell(self.drive.charge, self.drive.current);
-            self.whereabouts = format!("{here:?} cliff {cliff:.4?} cell {volt:.3} V");
+            let ahead = picture.per_metre.ahead.map(|both| both.map(|guess| (guess.mean / 3.6, guess.u / 3.6)));
+            let step = picture.step.map(|step| step.power);
+            self.whereabouts =
+                format!("{here:?} cliff {cliff:.4?} cell {volt:.3} V, Wh/km {ahead:.0?}, step {step:.0?} W");
         }
         self.compare(&advice, picture.to_zero.map_or(f64::NAN, |zero| zero.mean / usable));
         let goal = advice.plan.as_ref().is_some_and(|plan| plan.sequence.acts.len() == 1);

@@ -1,7 +1,8 @@
 //! The trial `turning`: rehearsed drives that turn where the program says, judged by what then happens.
 //!
-//! `turning [COUNT] [SEED]` runs COUNT tests of seeds SEED, SEED + 1, ... on every core; the outcome does not depend on how
-//! many those are. `turning look SEED` prints what was said in one of them. Makes no file.
+//! `turning [COUNT] [SEED] [COURSE]` runs COUNT tests of seeds SEED, SEED + 1, ... on every core (with COURSE, 0 to 5, only those
+//! on that course); the outcome does not depend on how many cores those are. `turning look SEED` prints what was said in one of
+//! them. Makes no file.
 
 mod advised;
 mod chance;
@@ -48,11 +49,14 @@ fn main() -> ExitCode {
     }
     let number = |at: usize, default: u64| words.get(at).map_or(Some(default), |word| word.parse().ok());
     let (Some(count), Some(seed)) = (number(0, 200), number(1, 1)) else {
-        eprintln!("usage: turning [COUNT] [SEED], both whole numbers; or turning look SEED");
+        eprintln!("usage: turning [COUNT] [SEED] [COURSE], whole numbers; or turning look SEED");
         return ExitCode::from(2);
     };
     let roads = courses::all();
-    let all = tests(&roads, count as usize, seed);
+    let only: Option<u64> = words.get(2).and_then(|word| word.parse().ok());
+    let suits = |seed: &u64| only.is_none_or(|course| seed % roads.len() as u64 == course);
+    let seeds: Vec<u64> = (seed..).filter(suits).take(count as usize).collect();
+    let all = tests(&roads, &seeds);
     if report::print(&roads, &all, seed) { ExitCode::SUCCESS } else { ExitCode::FAILURE }
 }
 
@@ -87,18 +91,15 @@ fn one(roads: &[Road], seed: u64) -> Tried {
 }
 
 /// Every test, in the order of the seeds.
-fn tests(roads: &[Road], count: usize, seed: u64) -> Vec<Tried> {
+fn tests(roads: &[Road], seeds: &[u64]) -> Vec<Tried> {
     let next = AtomicUsize::new(0);
     let cores = std::thread::available_parallelism().map_or(1, |cores| cores.get());
     let mut all: Vec<Tried> = std::thread::scope(|scope| {
         let worker = || {
             let mut done = Vec::new();
             loop {
-                let test = next.fetch_add(1, Ordering::Relaxed);
-                if test >= count {
-                    return done;
-                }
-                done.push(one(roads, seed + test as u64));
+                let Some(seed) = seeds.get(next.fetch_add(1, Ordering::Relaxed)) else { return done };
+                done.push(one(roads, *seed));
             }
         };
         let workers: Vec<_> = (0..cores).map(|_| scope.spawn(worker)).collect();
