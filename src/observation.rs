@@ -201,6 +201,18 @@ pub struct Mark {
     pub text: String,
 }
 
+impl Mark {
+    /// The longest text, characters.
+    pub const TEXT_MAX: usize = 200;
+    /// The longest displayed rest, m: further than any car can go.
+    pub const REST_MAX_M: f64 = 3e6;
+
+    /// Whether a text can be a mark's: one line, not too long.
+    pub fn takes_text(text: &str) -> bool {
+        text.chars().count() <= Self::TEXT_MAX && !text.chars().any(char::is_control)
+    }
+}
+
 /// An answer to a request of ours.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
 pub struct Reply {

@@ -177,14 +177,9 @@ fn text(arguments: &Arguments, course: &Course, advice: &Advice) -> String {
     };
     if let Some(plan) = &advice.plan {
         for (index, (place, act)) in plan.sequence.acts.iter().enumerate() {
-            let what = match act {
-                Act::Turn => "Turn at",
-                Act::Round => "Drive round at",
-                Act::Arrive => "Arrive at",
-            };
             let ahead = if index == 0 { format!(", {} ahead", km(advice.ahead)) } else { String::new() };
             let said = if *act == Act::Arrive { end(plan) } else { format!("{}{ahead}", name(*place)) };
-            text += &line(what, &said);
+            text += &line(act.words(), &said);
         }
         text += &line("Chance", &format!("{} of displayed 0 % before it", format::chance(plan.zero)));
         text += &line("", &format!("{} of stopping before it", format::chance(plan.stop)));
@@ -209,15 +204,10 @@ fn text(arguments: &Arguments, course: &Course, advice: &Advice) -> String {
 }
 
 fn as_json(course: &Course, advice: &Advice) -> serde_json::Value {
-    let act = |act: Act| match act {
-        Act::Turn => "turn",
-        Act::Round => "round",
-        Act::Arrive => "arrive",
-    };
     let plan = |judged: &advice::Judged| {
         let acts = judged.sequence.acts.iter();
         let acts: Vec<_> =
-            acts.map(|(place, what)| json!({ "place": course.places[*place].name, "act": act(*what) })).collect();
+            acts.map(|(place, what)| json!({ "place": course.places[*place].name, "act": what.key() })).collect();
         json!({
             "acts": acts,
             "km": judged.sequence.trip.length() / 1e3,
@@ -226,16 +216,9 @@ fn as_json(course: &Course, advice: &Advice) -> serde_json::Value {
             "chance_of_stopping": judged.stop,
         })
     };
-    let state = match advice.state {
-        State::Safe => "safe",
-        State::GoNow => "go now",
-        State::NoSpare => "no spare",
-        State::TooLate => "too late",
-        State::NoWay => "no way",
-    };
     json!({
         "schema": 1,
-        "state": state,
+        "state": advice.state.key(),
         "plan": advice.plan.as_ref().map(plan),
         "ahead_km": advice.ahead / 1e3,
         "if_missed": advice.if_missed.as_ref().map(plan),

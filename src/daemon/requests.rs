@@ -12,10 +12,6 @@ use crate::quantity::{Dimension, Metre, Unit};
 
 /// The longest line, bytes.
 pub const LINE_MAX: usize = 1_024;
-/// The longest text of a mark, characters.
-const TEXT_MAX: usize = 200;
-/// Further than any car can go, m.
-const REST_MAX_M: f64 = 3e6;
 
 /// What is asked.
 #[derive(Clone, PartialEq, Debug)]
@@ -95,8 +91,8 @@ fn mark(written: Written, in_miles: bool) -> Result<Mark, Refused> {
     let kind = MarkKind::from_key(&key)
         .ok_or_else(|| Refused::new(format!("unknown kind of mark '{key}'"), did_you_mean(&key, keys)))?;
     let text = written.text.unwrap_or_default();
-    if text.chars().count() > TEXT_MAX || text.chars().any(char::is_control) {
-        let what = format!("the text has more than {TEXT_MAX} characters, or control characters");
+    if !Mark::takes_text(&text) {
+        let what = format!("the text has more than {} characters, or control characters", Mark::TEXT_MAX);
         return Err(Refused::new(what, "shorten it to one line"));
     }
     let given = written.value.map(|value| number(&value, written.unit)).transpose()?;
@@ -163,7 +159,7 @@ fn distance(given: &Given, in_miles: bool) -> Result<f64, Refused> {
     let known = Unit::parse(unit).filter(|unit| unit.dimension == Dimension::Length);
     let known = known.ok_or_else(|| Refused::new(format!("a distance is not in '{unit}'"), "give it in km or mi"))?;
     let metres = known.to_base(given.value);
-    if !(0.0..=REST_MAX_M).contains(&metres) {
+    if !(0.0..=Mark::REST_MAX_M).contains(&metres) {
         return Err(Refused::new(
             format!("no car goes {} {unit}", given.value),
             "give the distance displayed, in km or mi",

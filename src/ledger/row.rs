@@ -31,6 +31,11 @@ impl Phase {
             Self::Charge => "charge",
         }
     }
+
+    /// From the `phase` column's form.
+    pub fn from_key(key: &str) -> Option<Self> {
+        [Self::Drive, Self::Stand, Self::Charge].into_iter().find(|known| known.key() == key)
+    }
 }
 
 /// The ledger's observed sums since the run's start; NaN where the roles to measure it are not mapped.
@@ -55,6 +60,25 @@ pub struct Sums {
 }
 
 impl Sums {
+    /// At a run's start, every role mapped.
+    pub const NOTHING: Self = Self {
+        energy_out: 0.0,
+        energy_in: 0.0,
+        energy_charged: 0.0,
+        charge_out: 0.0,
+        charge_in: 0.0,
+        charge_charged: 0.0,
+        distance: 0.0,
+        time_unobserved: 0.0,
+    };
+
+    /// From values in the order of [`crate::schema::tables::TRACE_SUMS`].
+    pub fn from_column_order(columns: [f64; 8]) -> Self {
+        let [energy_out, energy_in, energy_charged, charge_out, charge_in, charge_charged, distance, time_unobserved] =
+            columns;
+        Self { energy_out, energy_in, energy_charged, charge_out, charge_in, charge_charged, distance, time_unobserved }
+    }
+
     /// The values in the order of [`crate::schema::tables::TRACE_SUMS`].
     pub fn in_column_order(&self) -> [f64; 8] {
         [

@@ -6,11 +6,11 @@ use serde_json::{Value, json};
 
 use super::moment::{Moment, SourceNow};
 use crate::course::{Course, Direction};
+use crate::plan::Advice;
 use crate::plan::advice::{Judged, LastMoment};
 use crate::plan::outlook::Guess;
 use crate::plan::picture::{Cliff, Displayed, Hold, KnownBy, PowerStep, RestsOn, Whereabouts, Worth};
 use crate::plan::turning::{Act, Sequence};
-use crate::plan::{Advice, State};
 use crate::quantity::{ConsumptionUnit, JOULE_PER_WH};
 
 /// Version of the shape.
@@ -125,17 +125,10 @@ fn place(course: Option<&Course>, index: usize) -> Option<&str> {
 }
 
 fn advised(advice: &Advice, course: Option<&Course>) -> Value {
-    let state = match advice.state {
-        State::Safe => "safe",
-        State::GoNow => "go now",
-        State::NoSpare => "no spare",
-        State::TooLate => "too late",
-        State::NoWay => "no way",
-    };
     let last = |last: LastMoment| json!({ "place": place(course, last.place), "ahead_m": last.ahead });
     let spare = |way: &Sequence| json!({ "place": place(course, way.end()), "trip_m": way.trip.length() });
     json!({
-        "state": state,
+        "state": advice.state.key(),
         "ahead_m": advice.ahead,
         "plan": advice.plan.as_ref().map(|plan| judged(plan, course)),
         "if_missed": advice.if_missed.as_ref().map(|plan| judged(plan, course)),
@@ -145,14 +138,7 @@ fn advised(advice: &Advice, course: Option<&Course>) -> Value {
 }
 
 fn judged(judged: &Judged, course: Option<&Course>) -> Value {
-    let act = |(at, act): &(usize, Act)| {
-        let act = match act {
-            Act::Turn => "turn",
-            Act::Round => "round",
-            Act::Arrive => "arrive",
-        };
-        json!({ "place": place(course, *at), "act": act })
-    };
+    let act = |(at, act): &(usize, Act)| json!({ "place": place(course, *at), "act": act.key() });
     let Guess { mean, u } = judged.left;
     json!({
         "acts": judged.sequence.acts.iter().map(act).collect::<Vec<_>>(),

@@ -64,6 +64,19 @@ pub enum State {
     NoWay,
 }
 
+impl State {
+    /// As programs are told it.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Safe => "safe",
+            Self::GoNow => "go now",
+            Self::NoSpare => "no spare",
+            Self::TooLate => "too late",
+            Self::NoWay => "no way",
+        }
+    }
+}
+
 /// A sequence and what it comes to.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Judged {

@@ -28,7 +28,7 @@ use self::cliff::{Reading, Watch};
 use self::display::{Display, Taken};
 use self::power_step::{CONSUMERS, Steps};
 use self::recent::{Piece, Recent};
-use self::tally::{Step, Tally};
+use self::tally::{Step, Tally, finite};
 use self::whereabouts::{Tracker, Turned};
 use super::outlook::Guess;
 use super::picture::{Picture, Worth};
@@ -182,10 +182,6 @@ impl Test {
         let moment = charge::moment(step.dt, self.powers[0], self.powers[1]);
         Taken { energy: self.taken - moment.mean, u: moment.u, filled: self.filled }
     }
-}
-
-fn finite(value: f64) -> Option<f64> {
-    value.is_finite().then_some(value)
 }
 
 impl Pilot {

@@ -43,6 +43,26 @@ pub enum Act {
     Arrive,
 }
 
+impl Act {
+    /// As programs are told it.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Turn => "turn",
+            Self::Round => "round",
+            Self::Arrive => "arrive",
+        }
+    }
+
+    /// As people read it before the name of a place.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Turn => "Turn at",
+            Self::Round => "Drive round at",
+            Self::Arrive => "Arrive at",
+        }
+    }
+}
+
 /// Where to do what, and what that drives.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Sequence {

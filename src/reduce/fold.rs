@@ -305,7 +305,7 @@ impl Folder {
             let mut row = Row {
                 t: chunk.t_us[index] as f64 / 1e6,
                 phase: chunk.phase[index],
-                sums: sums_from(std::array::from_fn(cell)),
+                sums: Sums::from_column_order(std::array::from_fn(cell)),
                 roles: std::array::from_fn(|at| cell(SUMS + at)),
                 fix: (cell(WIDTH - 2), cell(WIDTH - 1)),
             };
@@ -435,12 +435,6 @@ impl Folder {
         self.summary.open_current = (self.open.1 > 0.0).then(|| (self.open.0 / self.open.1, self.open.1));
         self.summary
     }
-}
-
-fn sums_from(columns: [f64; SUMS]) -> Sums {
-    let [energy_out, energy_in, energy_charged, charge_out, charge_in, charge_charged, distance, time_unobserved] =
-        columns;
-    Sums { energy_out, energy_in, energy_charged, charge_out, charge_in, charge_charged, distance, time_unobserved }
 }
 
 #[cfg(test)]

@@ -164,7 +164,7 @@ fn trace(folder: &Path, mut folded: Folder, problems: &mut Vec<String>) -> Resul
         phases.clear();
         phases.extend(cells.iter().map(|cell| {
             let name = names.get(*cell as usize).map_or("", String::as_str);
-            let known = [Phase::Drive, Phase::Stand, Phase::Charge].into_iter().find(|phase| phase.key() == name);
+            let known = Phase::from_key(name);
             unknown += u64::from(known.is_none());
             known.unwrap_or_default()
         }));

@@ -134,21 +134,11 @@ fn read_run(folder: &Path, number: u64, each: &mut impl FnMut(Step)) -> Result<(
 fn row(chunk: &reader::Chunk<'_>, index: usize) -> TraceRow {
     let cell = |column: usize| chunk.columns[column][index];
     let phase = chunk.names[0].get(cell(0) as usize).map_or("", String::as_str);
-    let phases = [Phase::Drive, Phase::Stand, Phase::Charge];
     let roles = 1 + TRACE_SUMS.len();
     TraceRow {
         at: RunTime(chunk.t_us[index]),
-        phase: phases.into_iter().find(|known| known.key() == phase).unwrap_or_default(),
-        sums: Sums {
-            energy_out: cell(1),
-            energy_in: cell(2),
-            energy_charged: cell(3),
-            charge_out: cell(4),
-            charge_in: cell(5),
-            charge_charged: cell(6),
-            distance: cell(7),
-            time_unobserved: cell(8),
-        },
+        phase: Phase::from_key(phase).unwrap_or_default(),
+        sums: Sums::from_column_order(std::array::from_fn(|sum| cell(1 + sum))),
         roles: std::array::from_fn(|role| cell(roles + role)),
         latitude_deg: cell(roles + Role::COUNT),
         longitude_deg: cell(roles + Role::COUNT + 1),

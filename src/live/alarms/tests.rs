@@ -11,17 +11,6 @@ use crate::plan::picture::Cliff;
 use crate::schema::Role;
 use crate::time::RunTime;
 
-const NO_SUMS: Sums = Sums {
-    energy_out: 0.0,
-    energy_in: 0.0,
-    energy_charged: 0.0,
-    charge_out: 0.0,
-    charge_in: 0.0,
-    charge_charged: 0.0,
-    distance: 0.0,
-    time_unobserved: 0.0,
-};
-
 /// What may be wrong, each a switch.
 #[derive(Clone, Debug, Default)]
 struct Wrong {
@@ -45,7 +34,8 @@ fn see(alarms: &mut Alarms, second: i64, wrong: &Wrong) -> Vec<Alarm> {
     if wrong.no_speed {
         roles[Role::Speed as usize] = f64::NAN;
     }
-    let row = TraceRow { at: RunTime(0), phase, sums: NO_SUMS, roles, latitude_deg: f64::NAN, longitude_deg: f64::NAN };
+    let row =
+        TraceRow { at: RunTime(0), phase, sums: Sums::NOTHING, roles, latitude_deg: f64::NAN, longitude_deg: f64::NAN };
     let source = SourceNow { name: "can0".into(), reads: !wrong.unplugged, ..SourceNow::default() };
     let recording = Recording {
         run: (!wrong.no_run).then(|| "20270314T061502Z".into()),

@@ -11,7 +11,6 @@ use crate::plan::Advice;
 use crate::plan::advice::Judged;
 use crate::plan::outlook::Guess;
 use crate::plan::picture::{KnownBy, RestsOn};
-use crate::plan::turning::Act;
 use crate::quantity::{ConsumptionUnit, Joule, Metre, MetrePerSecond};
 use crate::reduce::estimate::coverage_factor_95;
 use crate::schema::Role;
@@ -64,15 +63,6 @@ impl Line {
 /// The parts that say something, joined.
 fn joined(parts: impl IntoIterator<Item = Option<String>>) -> String {
     parts.into_iter().flatten().filter(|part| !part.is_empty()).collect::<Vec<_>>().join("; ")
-}
-
-/// What one does at a place, as a label.
-fn act_label(act: Act) -> &'static str {
-    match act {
-        Act::Turn => "Turn at",
-        Act::Round => "Drive round at",
-        Act::Arrive => "Arrive at",
-    }
 }
 
 /// Where the short words of one direction are needed.
@@ -136,7 +126,7 @@ impl Say<'_> {
         let mut lines = Vec::new();
         let first = advice.plan.as_ref().and_then(|plan| plan.sequence.acts.first());
         lines.push(match first {
-            Some((place, act)) => line(Group::Plan, "next", act_label(*act), Some(self.name(*place)))
+            Some((place, act)) => line(Group::Plan, "next", act.words(), Some(self.name(*place)))
                 .beside(format!("in {}", self.way(advice.ahead))),
             None => none("next", "Next"),
         });
@@ -184,7 +174,7 @@ impl Say<'_> {
         if let Some(plan) = &advice.plan {
             let acts = plan.sequence.acts.iter().skip(1);
             let acts: Vec<String> =
-                acts.map(|(place, act)| format!("{} {}", act_label(*act).to_lowercase(), self.name(*place))).collect();
+                acts.map(|(place, act)| format!("{} {}", act.words().to_lowercase(), self.name(*place))).collect();
             if !acts.is_empty() {
                 let all = self.way(plan.sequence.trip.length());
                 lines.push(

@@ -55,7 +55,7 @@ pub(super) fn road(moment: &Moment) -> Option<Road> {
         along: along(place.at),
         charger: place.charger.is_some(),
         turn: place.turn_out.is_some() || place.turn_back.is_some(),
-        act: acts.iter().find(|(at, _)| *at == index).map(|(_, act)| act_key(*act).into()),
+        act: acts.iter().find(|(at, _)| *at == index).map(|(_, act)| act.key().into()),
         next: acts.first().is_some_and(|(at, _)| *at == index),
     };
     let places: Vec<RoadPlace> = course.places.iter().enumerate().map(place).collect();
@@ -81,18 +81,7 @@ pub(super) fn road(moment: &Moment) -> Option<Road> {
     })
 }
 
-fn act_key(act: Act) -> &'static str {
-    match act {
-        Act::Turn => "turn",
-        Act::Round => "round",
-        Act::Arrive => "arrive",
-    }
-}
-
+/// Who only hears it is told that the way round is a short one.
 fn act_word(act: Act) -> &'static str {
-    match act {
-        Act::Turn => "Turn at",
-        Act::Round => "Drive the short way round at",
-        Act::Arrive => "Arrive at",
-    }
+    if act == Act::Round { "Drive the short way round at" } else { act.words() }
 }

@@ -9,12 +9,8 @@ use crate::observation::{Mark, MarkKind};
 
 /// The longest body, bytes.
 pub const BODY_MAX: usize = 4096;
-/// The longest text of a mark, characters.
-const TEXT_MAX: usize = 200;
 /// The longest name, characters.
 const NAME_MAX: usize = 120;
-/// Further than any car can go, m.
-const REST_MAX_M: f64 = 3e6;
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -59,8 +55,8 @@ pub fn mark(body: &[u8]) -> Result<Mark, String> {
     let WrittenMark { kind: key, value, text } = read(body)?;
     let known = || MarkKind::ALL.map(|(_, key)| key).join(", ");
     let kind = MarkKind::from_key(&key).ok_or_else(|| format!("no such kind of mark; there are {}", known()))?;
-    if text.chars().count() > TEXT_MAX || text.chars().any(char::is_control) {
-        return Err(format!("text must have at most {TEXT_MAX} characters, none of them a control one"));
+    if !Mark::takes_text(&text) {
+        return Err(format!("text must have at most {} characters, none of them a control one", Mark::TEXT_MAX));
     }
     let within = |low: f64, high: f64, unit: &str| match value {
         Some(value) if (low..=high).contains(&value) => Ok(()),
@@ -68,7 +64,7 @@ pub fn mark(body: &[u8]) -> Result<Mark, String> {
     };
     match kind {
         MarkKind::Soc => within(0.0, 100.0, "percent")?,
-        MarkKind::DisplayedRest => within(0.0, REST_MAX_M, "m")?,
+        MarkKind::DisplayedRest => within(0.0, Mark::REST_MAX_M, "m")?,
         MarkKind::TripFigure if value.is_none() && text.is_empty() => {
             return Err("trip_figure needs a value or a text".into());
         }

@@ -68,7 +68,8 @@ pub struct Tally {
     fix_speed: Option<(f64, f64)>,
 }
 
-fn finite(value: f64) -> Option<f64> {
+/// A value that is known.
+pub fn finite(value: f64) -> Option<f64> {
     value.is_finite().then_some(value)
 }
 

@@ -11,22 +11,11 @@ use crate::plan::picture::{Displayed, KnownBy, Whereabouts};
 use crate::quantity::{Metre, MetrePerSecond};
 use crate::time::RunTime;
 
-const NO_SUMS: Sums = Sums {
-    energy_out: 0.0,
-    energy_in: 0.0,
-    energy_charged: 0.0,
-    charge_out: 0.0,
-    charge_in: 0.0,
-    charge_charged: 0.0,
-    distance: 0.0,
-    time_unobserved: 0.0,
-};
-
 fn row(at_s: i64, phase: Phase, roles: &[(Role, f64)]) -> TraceRow {
     let mut row = TraceRow {
         at: RunTime(at_s * 1_000_000),
         phase,
-        sums: NO_SUMS,
+        sums: Sums::NOTHING,
         roles: [f64::NAN; Role::COUNT],
         latitude_deg: -48.0,
         longitude_deg: -123.0,

@@ -22,20 +22,10 @@ pub struct Recording<'a> {
 
 impl<'a> Recording<'a> {
     pub fn new(drive: &Drive<'a>, course: &'a Course) -> Self {
-        let sums = Sums {
-            energy_out: 0.0,
-            energy_in: 0.0,
-            energy_charged: 0.0,
-            charge_out: 0.0,
-            charge_in: 0.0,
-            charge_charged: 0.0,
-            distance: 0.0,
-            time_unobserved: 0.0,
-        };
         let row = TraceRow {
             at: RunTime(0),
             phase: Phase::Stand,
-            sums,
+            sums: Sums::NOTHING,
             roles: [f64::NAN; Role::COUNT],
             latitude_deg: f64::NAN,
             longitude_deg: f64::NAN,
