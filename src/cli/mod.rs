@@ -16,6 +16,7 @@ mod rehearse;
 mod say;
 mod seals;
 mod status;
+mod test;
 mod turn;
 mod trend;
 mod verify;

@@ -2,15 +2,11 @@
 //!
 //! Only calls the reduce room and the sheet.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
-use super::seals::{self, Finished};
-use super::{Outcome, Units, say};
-use crate::card::Card;
-use crate::course::Course;
-use crate::document::Fault;
+use super::{Outcome, Units, test};
 use crate::quantity::ConsumptionUnit;
-use crate::reduce::{self, Options};
+use crate::reduce::Options;
 
 #[derive(clap::Args)]
 #[command(after_help = "Examples:\n  \
@@ -55,46 +51,7 @@ fn window(text: &str) -> Result<(f64, f64), String> {
     sound.ok_or_else(|| "write two percentages, the smaller first: 20-80".into())
 }
 
-/// The card and the runs that the arguments name.
-fn named(arguments: &Arguments) -> Result<(Option<&Path>, Vec<PathBuf>), Fault> {
-    let is_card = |path: &&PathBuf| path.is_file() || path.extension().is_some_and(|kind| kind == "toml");
-    let (cards, runs): (Vec<&PathBuf>, Vec<&PathBuf>) = arguments.tests.iter().partition(is_card);
-    let mut cards = arguments.card.iter().chain(cards);
-    let (first, second) = (cards.next(), cards.next());
-    if let Some(second) = second {
-        let fault = Fault::whole(second.display().to_string(), "is a second card");
-        return Err(fault.remedy("reduce one test at a time: one card, or one card and run folders"));
-    }
-    Ok((first.map(PathBuf::as_path), runs.into_iter().cloned().collect()))
-}
-
 pub fn run(arguments: &Arguments) -> Outcome {
-    let (path, mut folders) = match named(arguments) {
-        Ok(named) => named,
-        Err(fault) => return say::not_done(&fault),
-    };
-    let mut faulty = false;
-    let mut card = None;
-    if let Some(path) = path {
-        let (read, faults) = Card::load(path);
-        faulty |= say::faults(&faults);
-        let Some(read) = read else { return Outcome::NotDone };
-        if folders.is_empty() {
-            folders = read.runs.iter().map(|(_, folder)| folder.clone()).collect();
-        }
-        if folders.is_empty() {
-            let fault = Fault::whole(path.display().to_string(), "names no run");
-            return say::not_done(
-                &fault.remedy("add runs = [\"DATA/vehicle=NAME/run=NAME\"], or name run folders too"),
-            );
-        }
-        card = Some(read);
-    }
-    let loaded = reduce::load::counted(&folders, card.as_ref());
-    faulty |= say::faults(&loaded.faults);
-    if loaded.runs.is_empty() {
-        return Outcome::NotDone;
-    }
     let mut options = Options::default();
     if !arguments.at.is_empty() {
         options.checkpoints = arguments.at.iter().copied().map(f64::from).collect();
@@ -102,29 +59,20 @@ pub fn run(arguments: &Arguments) -> Outcome {
     if !arguments.charge_window.is_empty() {
         options.charge_windows = arguments.charge_window.clone();
     }
-    if let Some(path) = card.as_ref().and_then(|card| card.course.as_deref()) {
-        let (course, faults) = Course::load(path);
-        faulty |= say::faults(&faults);
-        options.course = course;
-    }
-    let mut reduction = reduce::reduce(&loaded.runs, card.as_ref(), &options);
-    if let Some(path) = path {
-        let finished: Vec<Finished> = folders.iter().filter_map(|folder| Finished::load(folder).ok()).collect();
-        let (verdict, said) = seals::judged(path, &finished, reduction.counted.map(|(start, _)| start));
-        reduction.seal = Some(verdict);
-        reduction.problems.extend(said);
-    }
+    let test = match test::reduced(&arguments.tests, arguments.card.as_deref(), options) {
+        Ok(test) => test,
+        Err(outcome) => return outcome,
+    };
     if arguments.json {
-        print!("{}", reduction.to_json());
+        print!("{}", test.reduction.to_json());
     } else if arguments.csv {
-        print!("{}", crate::sheet::csv(&reduction.to_value()));
+        print!("{}", crate::sheet::csv(&test.reduction.to_value()));
     } else {
-        let of_card = card.as_ref().and_then(|card| card.units);
-        let units = arguments.units.map(ConsumptionUnit::from).or(of_card).unwrap_or_default();
-        print!("{}", crate::sheet::table(&reduction, units));
+        let units = test.units(arguments.units.map(ConsumptionUnit::from));
+        print!("{}", crate::sheet::table(&test.reduction, units));
         if arguments.budget {
-            print!("{}", crate::sheet::budgets(&reduction, units));
+            print!("{}", crate::sheet::budgets(&test.reduction, units));
         }
     }
-    if faulty { Outcome::WithFaults } else { Outcome::Done }
+    if test.is_faulty { Outcome::WithFaults } else { Outcome::Done }
 }

@@ -4,8 +4,7 @@
 
 use std::path::{Path, PathBuf};
 
-use super::{Outcome, say};
-use crate::card::Card;
+use super::{Outcome, say, test};
 use crate::document::Fault;
 use crate::reduce::trend::{Test, trend};
 use crate::reduce::{self, Options, Reduction};
@@ -24,20 +23,12 @@ pub struct Arguments {
 }
 
 /// A test reduced, with the odometer at its start, m.
-fn reduced(path: &Path, faulty: &mut bool) -> Result<(Reduction, Option<f64>), Fault> {
-    let (card, faults) = Card::load(path);
-    *faulty |= say::faults(&faults);
-    let name = path.display().to_string();
-    let card = card.ok_or_else(|| Fault::whole(&*name, "cannot be used"))?;
-    let folders: Vec<PathBuf> = card.runs.iter().map(|(_, folder)| folder.clone()).collect();
-    let loaded = reduce::load::counted(&folders, Some(&card));
-    *faulty |= say::faults(&loaded.faults);
-    if loaded.runs.is_empty() {
-        return Err(Fault::whole(name, "names no run that could be read").remedy("correct runs = [...]"));
-    }
-    let first = loaded.runs.iter().min_by_key(|run| run.start);
+fn reduced(path: &Path, faulty: &mut bool) -> Result<(Reduction, Option<f64>), Outcome> {
+    let test = test::reduced(&[], Some(path), Options::default())?;
+    *faulty |= test.is_faulty;
+    let first = test.runs.iter().min_by_key(|run| run.start);
     let odometer = first.and_then(|run| run.summary.odometer).map(|(first, _)| first);
-    Ok((reduce::reduce(&loaded.runs, Some(&card), &Options::default()), odometer))
+    Ok((test.reduction, odometer))
 }
 
 /// A run that two of the tests have in common: they are no two tests.
@@ -60,7 +51,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
     for path in &arguments.cards {
         match reduced(path, &mut faulty) {
             Ok(test) => tests.push(test),
-            Err(fault) => return say::not_done(&fault),
+            Err(outcome) => return outcome,
         }
     }
     let vehicle = tests.first().map(|(test, _)| test.vehicle.clone()).unwrap_or_default();

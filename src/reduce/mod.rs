@@ -33,6 +33,7 @@ pub mod balance;
 pub mod conditions;
 pub mod claims;
 pub mod trend;
+pub mod trail;
 pub mod reduction;
 mod portion;
 mod mass;
@@ -50,4 +51,5 @@ pub(crate) mod trip;
 
 pub use estimate::{Component, Estimate, Kind, Source};
 pub use input::{Gap, Missing, RoleUse, RunInput};
-pub use reduction::{Options, Reduction, reduce};
+pub use reduction::{Options, Reduction, reduce, reduce_and_trace};
+pub use trail::Trail;

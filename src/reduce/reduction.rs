@@ -26,6 +26,7 @@ use super::shares::{self, Shares};
 use super::speed_check::{self, SpeedCheck};
 use super::temperatures::{self, Temperatures};
 use super::tolerances::Tolerances;
+use super::trail::{self, Trail};
 use super::usable::{self, Tenth, Usable};
 use super::way::{self, Way};
 use super::zero::{self, Zero};
@@ -213,6 +214,11 @@ pub(super) struct Test<'a> {
 
 /// Reduces one or several runs of one test.
 pub fn reduce(runs: &[RunInput], card: Option<&Card>, options: &Options) -> Reduction {
+    reduce_and_trace(runs, card, options).0
+}
+
+/// The same, with the drive as it is drawn: formed from the same runs, put right in the same way.
+pub fn reduce_and_trace(runs: &[RunInput], card: Option<&Card>, options: &Options) -> (Reduction, Trail) {
     let Sorted { mut runs, card, mut problems } = counted::sort_out(runs, card);
     let card = card.as_ref();
     let mut tolerances = Tolerances::of(&runs, card);
@@ -231,7 +237,9 @@ pub fn reduce(runs: &[RunInput], card: Option<&Card>, options: &Options) -> Redu
     });
     let joins = joins.collect();
     let test = Test { runs: &runs, card, options, tolerances, zero, fills, joins, soc };
-    test.reduce(problems, rises)
+    let reduction = test.reduce(problems, rises);
+    let trail = trail::of(&test, &reduction);
+    (reduction, trail)
 }
 
 fn soc_role(runs: &[RunInput], card: Option<&Card>) -> usize {

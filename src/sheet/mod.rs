@@ -3,6 +3,7 @@
 //! Computes no figure.
 
 pub mod csv;
+pub mod plot;
 pub mod budget;
 pub mod table;
 pub mod trend;

@@ -1,0 +1,93 @@
+//! A test as a command names it, by its card or by run folders: read, reduced, and its seal judged.
+//!
+//! No command of its own, and computes no figure.
+
+use std::path::{Path, PathBuf};
+
+use super::seals::{self, Finished};
+use super::{Outcome, say};
+use crate::card::Card;
+use crate::course::Course;
+use crate::document::Fault;
+use crate::quantity::ConsumptionUnit;
+use crate::reduce::{self, Options, Reduction, RunInput, Trail};
+
+/// A test, read and reduced.
+#[allow(dead_code)] // each command reads its own part
+pub struct Reduced {
+    /// The card's file; `None` where run folders alone were named.
+    pub path: Option<PathBuf>,
+    /// The card.
+    pub card: Option<Card>,
+    /// The runs' folders.
+    pub folders: Vec<PathBuf>,
+    /// The runs as read.
+    pub runs: Vec<RunInput>,
+    /// What was asked for, with the card's course.
+    pub options: Options,
+    /// The figures, the seal judged.
+    pub reduction: Reduction,
+    /// The drive as it is drawn.
+    pub trail: Trail,
+    /// Something was wrong with the input and was said.
+    pub is_faulty: bool,
+}
+
+impl Reduced {
+    /// The units of all output: as asked for, else the card's, else the usual ones.
+    pub fn units(&self, asked: Option<ConsumptionUnit>) -> ConsumptionUnit {
+        asked.or(self.card.as_ref().and_then(|card| card.units)).unwrap_or_default()
+    }
+}
+
+/// The card and the runs that the arguments name.
+fn named(tests: &[PathBuf], card: Option<&Path>) -> Result<(Option<PathBuf>, Vec<PathBuf>), Fault> {
+    let is_card = |path: &&PathBuf| path.is_file() || path.extension().is_some_and(|kind| kind == "toml");
+    let (cards, runs): (Vec<&PathBuf>, Vec<&PathBuf>) = tests.iter().partition(is_card);
+    let mut cards = card.into_iter().chain(cards.into_iter().map(PathBuf::as_path));
+    let (first, second) = (cards.next(), cards.next());
+    if let Some(second) = second {
+        let fault = Fault::whole(second.display().to_string(), "is a second card");
+        return Err(fault.remedy("give one test at a time: one card, or one card and run folders"));
+    }
+    Ok((first.map(Path::to_path_buf), runs.into_iter().cloned().collect()))
+}
+
+/// Reads and reduces the test that the arguments name, and says every fault; the error is what the command came to.
+pub fn reduced(tests: &[PathBuf], card: Option<&Path>, mut options: Options) -> Result<Reduced, Outcome> {
+    let (path, mut folders) = named(tests, card).map_err(|fault| say::not_done(&fault))?;
+    let mut is_faulty = false;
+    let mut card = None;
+    if let Some(path) = &path {
+        let (read, faults) = Card::load(path);
+        is_faulty |= say::faults(&faults);
+        let read = read.ok_or(Outcome::NotDone)?;
+        if folders.is_empty() {
+            folders = read.runs.iter().map(|(_, folder)| folder.clone()).collect();
+        }
+        if folders.is_empty() {
+            let fault = Fault::whole(path.display().to_string(), "names no run");
+            let remedy = "add runs = [\"DATA/vehicle=NAME/run=NAME\"], or name run folders too";
+            return Err(say::not_done(&fault.remedy(remedy)));
+        }
+        card = Some(read);
+    }
+    let loaded = reduce::load::counted(&folders, card.as_ref());
+    is_faulty |= say::faults(&loaded.faults);
+    if loaded.runs.is_empty() {
+        return Err(Outcome::NotDone);
+    }
+    if let Some(path) = card.as_ref().and_then(|card| card.course.as_deref()) {
+        let (course, faults) = Course::load(path);
+        is_faulty |= say::faults(&faults);
+        options.course = course;
+    }
+    let (mut reduction, trail) = reduce::reduce_and_trace(&loaded.runs, card.as_ref(), &options);
+    if let Some(path) = &path {
+        let finished: Vec<Finished> = folders.iter().filter_map(|folder| Finished::load(folder).ok()).collect();
+        let (verdict, said) = seals::judged(path, &finished, reduction.counted.map(|(start, _)| start));
+        reduction.seal = Some(verdict);
+        reduction.problems.extend(said);
+    }
+    Ok(Reduced { path, card, folders, runs: loaded.runs, options, reduction, trail, is_faulty })
+}
