@@ -18,6 +18,7 @@ pub mod capacity;
 pub mod discharge;
 pub mod energy;
 pub mod ground;
+pub mod unplaced;
 pub mod way;
 pub mod speed_check;
 pub mod budget;
