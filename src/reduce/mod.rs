@@ -42,6 +42,7 @@ pub mod legs;
 pub mod hold;
 pub mod load;
 pub mod json;
+pub mod again;
 
 #[cfg(test)]
 pub(crate) mod synthetic;
