@@ -58,7 +58,8 @@ impl Line {
 pub fn compare(published: &Value, again: &Value, not_possible: &[(String, String)]) -> Vec<Line> {
     let (before, mut after) = (leaves(published), leaves(again).into_iter().collect::<BTreeMap<_, _>>());
     let why = |figure: &str| {
-        let covers = |begin: &str| figure == begin || figure.strip_prefix(begin).is_some_and(|rest| rest.starts_with('.'));
+        let covers =
+            |begin: &str| figure == begin || figure.strip_prefix(begin).is_some_and(|rest| rest.starts_with('.'));
         not_possible.iter().find(|(begin, _)| covers(begin)).map(|(_, why)| Verdict::NotPossible(why.clone()))
     };
     let mut lines = Vec::new();
@@ -84,7 +85,9 @@ fn leaves(json: &Value) -> Vec<(String, Value)> {
     fn walk(value: &Value, path: &str, found: &mut Vec<(String, Value)>) {
         let below = |name: &str| if path.is_empty() { name.to_owned() } else { format!("{path}.{name}") };
         match value {
-            Value::Object(fields) if is_figure(value) || fields.is_empty() => found.push((path.to_owned(), value.clone())),
+            Value::Object(fields) if is_figure(value) || fields.is_empty() => {
+                found.push((path.to_owned(), value.clone()))
+            }
             Value::Object(fields) => fields.iter().for_each(|(name, value)| walk(value, &below(name), found)),
             Value::Array(values) => {
                 let numbered = values.iter().enumerate();

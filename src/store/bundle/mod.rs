@@ -11,4 +11,4 @@ pub mod scrub;
 mod strip;
 
 pub use manifest::{MANIFEST, Manifest, Member, Original, Packed, SCHEMA};
-pub use strip::{Asked, InPlace, strip};
+pub use strip::{Asked, InPlace, strip, words_in};
