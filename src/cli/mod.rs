@@ -8,6 +8,7 @@ mod card;
 mod check;
 mod course;
 mod demo;
+mod export;
 mod ingest;
 mod mark;
 mod output;
@@ -65,6 +66,8 @@ enum Command {
     Bundle(bundle::Arguments),
     /// Form every figure of a bundle again, and say which came out equal
     Reproduce(reproduce::Arguments),
+    /// Write a test's figures as CSV or Parquet, or its drive as a GPX track
+    Export(export::Arguments),
     /// Put recordings onto virtual CAN interfaces at their own pace, for bench use
     Playback(playback::Arguments),
     /// Ask the daemon how the recording goes
@@ -133,6 +136,7 @@ pub fn main() -> ExitCode {
         Command::Verify(arguments) => verify::run(&arguments),
         Command::Bundle(arguments) => bundle::run(&arguments),
         Command::Reproduce(arguments) => reproduce::run(&arguments),
+        Command::Export(arguments) => export::run(&arguments),
         Command::Playback(arguments) => playback::run(&arguments),
         Command::Status(arguments) => status::run(&arguments),
         Command::Ready(arguments) => ready::run(&arguments),

@@ -3,6 +3,8 @@
 //! Computes no figure.
 
 pub mod csv;
+pub mod figures;
+pub mod gpx;
 pub mod plot;
 pub mod budget;
 pub mod table;
