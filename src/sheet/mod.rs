@@ -4,6 +4,7 @@
 
 pub mod csv;
 pub mod html;
+pub mod page;
 pub mod plot;
 pub mod budget;
 pub mod table;
