@@ -80,7 +80,7 @@ impl Sheet<'_> {
                 }
             }
         };
-        let head = ["Displayed", "Projected", "Off by", "The car's rest", "Off by"];
+        let head = ["Displayed", "Projected", "Projection off by", "The car's rest", "The car off by"];
         html! {
             (shell::table("Projected distance to displayed 0 %, from the drive so far, and the car's own word", &head, &rows))
             p.soft { (prose("Off: beyond what came true; negative, short of it. The car's rest is a reading, added to the distance driven.")) }
@@ -145,7 +145,7 @@ impl Sheet<'_> {
             @for at in &consumers { (row(consumer(json.text(&format!("{at}.consumer"))), at)) }
         };
         html! {
-            (shell::table("Where the net energy went", &["", "Energy", "Share"], &rows))
+            (shell::table("Where the net energy went", &["Part", "Energy", "Share"], &rows))
             p {
                 @if json.has("shares.standing_kwh") {
                     "Standing took " (json.figure("shares.standing_kwh")) ", " (json.figure("shares.standing_w")) " on average. "

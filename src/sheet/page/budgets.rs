@@ -59,7 +59,7 @@ impl Sheet<'_> {
         let head = ["Source", "Standard uncertainty", "Adds", "Share", "Kind", "Nature", "Degrees of freedom"];
         html! {
             h3 { (name) ": " (json.figure(path)) }
-            (shell::table(name, &head, &rows))
+            (shell::table(&format!("Sources: {}", lower(name)), &head, &rows))
             @if !least.is_empty() {
                 p.soft {
                     (prose("Below 0.01 % of the variance each: "))
@@ -107,6 +107,12 @@ impl Sheet<'_> {
             }
         }
     }
+}
+
+/// As it stands within a sentence.
+fn lower(name: &str) -> String {
+    let mut chars = name.chars();
+    chars.next().map(|first| first.to_lowercase().collect::<String>() + chars.as_str()).unwrap_or_default()
 }
 
 const HOW: &str = "After JCGM 100:2008 (GUM). Kind A is by statistics, B by other means. Systematic stays the same in this car's next \

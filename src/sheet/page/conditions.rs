@@ -103,7 +103,7 @@ impl Sheet<'_> {
         };
         html! {
             @if !read.is_empty() {
-                (shell::table("Temperatures as the car's sensors read them", &["", "First", "Mean", "Last"], &rows))
+                (shell::table("Temperatures as the car's sensors read them", &["Where", "First", "Mean", "Last"], &rows))
             }
         }
     }
@@ -118,14 +118,18 @@ impl Sheet<'_> {
         let rows = html! {
             @for at in &claims {
                 tr {
-                    th scope="row" { (json.said(&format!("{at}.name"))) }
+                    th scope="row" {
+                        @if json.text(&format!("{at}.name")) == Some("claimed") { "the maker's claim" }
+                        @else { (json.said(&format!("{at}.name"))) }
+                    }
+                    td { @if json.has(&format!("{at}.claimed_kwh")) { (json.plain(&format!("{at}.claimed_kwh"), Form::Said(4))) } }
                     td { (optional(format!("{at}.usable_percent"))) }
                     td { (optional(format!("{at}.range_percent"))) }
                     td { (optional(format!("{at}.consumption_percent"))) }
                 }
             }
         };
-        let head = ["Claim", "Usable energy", "Range", "Energy per distance"];
+        let head = ["Claim", "Claimed usable", "Usable, measured", "Range", "Energy per distance"];
         html! {
             section #claims {
                 h2 { "Beside what is claimed" }

@@ -41,7 +41,7 @@ impl Sheet<'_> {
             }
         };
         html! {
-            @if counts.is_some() { (shell::table("Distance by each means", &["By", "Distance", ""], &rows)) }
+            @if counts.is_some() { (shell::table("Distance by each means", &["By", "Distance", "Use"], &rows)) }
             p {
                 "Energy per distance, each by the distance that counts: " (json.figure("consumption_wh_per_km"))
                 " net while driving; " (json.figure("consumption_gross_wh_per_km")) " of what went out while driving; "
@@ -63,7 +63,7 @@ impl Sheet<'_> {
             }
         };
         html! {
-            (shell::table("Time by what the car did, with the net energy as observed", &["", "Time", "Energy"], &rows))
+            (shell::table("Time by what the car did, with the net energy as observed", &["Phase", "Time", "Energy"], &rows))
             p {
                 "Out of the pack " (json.figure("energy.out_kwh")) ", back into it " (json.figure("energy.in_kwh"))
                 ", net " (json.figure("energy.net_kwh")) "; net charge " (json.figure("charge_net_ah")) "."

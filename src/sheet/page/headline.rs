@@ -21,7 +21,7 @@ impl Sheet<'_> {
                 h1 { (self.name()) }
                 p.lead {
                     @if json.has("counted.start_utc") { (json.moment("counted.start_utc")) ", " }
-                    (json.plain("duration_s", Form::Duration)) " hours, "
+                    (json.plain("duration_s", Form::Duration)) " h, "
                     (json.figure("distance_km"))
                     @if json.has("hold.target_kmh") { ", target " (json.plain("hold.target_kmh", Form::Said(4))) }
                 }
@@ -66,7 +66,7 @@ impl Sheet<'_> {
                     (restated("conditions.restated_wh_per_km"))
                     @if json.has("conditions.target") {
                         p.beside {
-                            "At exactly " (json.plain("conditions.target.kmh", Form::Said(4))) ": "
+                            "Restated at exactly " (json.plain("conditions.target.kmh", Form::Said(4))) ": "
                             (json.figure("conditions.target.restated_wh_per_km"))
                         }
                     }
@@ -109,6 +109,9 @@ impl Sheet<'_> {
                     }
                 }
                 @if json.has("hold.mean_kmh") { div { dt { "Mean speed held" } dd { (json.figure("hold.mean_kmh")) } } }
+                @if json.has("claims.0.usable_percent") {
+                    div { dt { "Usable, of what is claimed" } dd { (json.figure("claims.0.usable_percent")) } }
+                }
                 div { dt { "Outside, by the car" } dd { (temperature("outside")) } }
                 div { dt { "Pack, mean" } dd { (temperature("pack")) } }
                 div { dt { "Seal" } dd { (self.seal_word()) } }

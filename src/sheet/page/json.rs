@@ -171,21 +171,22 @@ impl<'a> Json<'a> {
         let key = path.rsplit('.').find(|key| key.parse::<usize>().is_err()).unwrap_or_default();
         let in_miles = self.units.in_miles();
         let ends = |unit: &str| key.strip_suffix(unit).is_some_and(|rest| rest.is_empty() || rest.ends_with('_'));
+        // The longer before the shorter.
         let plain = [
-            ("kwh", "kWh"),
-            ("ah", "Ah"),
-            ("kw", "kW"),
-            ("w", "W"),
+            ("n_per_mps2", "N/(m/s)²"),
+            ("n_per_mps", "N/(m/s)"),
+            ("kg_per_m3", "kg/m³"),
             ("percent", "%"),
             ("degc", "°C"),
+            ("kwh", "kWh"),
             ("hpa", "hPa"),
+            ("mps", "m/s"),
+            ("kw", "kW"),
+            ("ah", "Ah"),
+            ("w", "W"),
             ("m", "m"),
             ("a", "A"),
             ("n", "N"),
-            ("mps", "m/s"),
-            ("kg_per_m3", "kg/m³"),
-            ("n_per_mps", "N/(m/s)"),
-            ("n_per_mps2", "N/(m/s)²"),
         ];
         match key {
             // A difference, or what is added to an uncertainty, has no reciprocal.

@@ -188,13 +188,13 @@ fn rates(json: &Json<'_>) -> Markup {
                 th scope="row" { code { (name) } }
                 td { code { (json.text(&format!("{role}.signal")).unwrap_or_default()) } }
                 td { @if let Some(at) = at { (json.plain(&format!("{at}.samples"), Form::Count)) } }
-                td { @if let Some(at) = at { (json.plain(&format!("{at}.period_s"), Form::Digits(2))) } }
+                td { @if let Some(at) = at { (json.plain(&format!("{at}.period_s"), Form::Time)) } }
                 td { @if let Some(at) = at { (json.plain(&format!("{at}.gaps"), Form::Count)) } }
                 td { (json.said(&format!("{role}.sent"))) }
             }
         }
     };
-    let head = ["Role", "Signal", "Samples", "Period", "Gaps", "Sent"];
+    let head = ["Role", "Signal", "Samples", "Typical period", "Gaps", "Sent"];
     html! { @if !json.items("roles").is_empty() { (shell::table("What plays a role, and how often it came", &head, &rows)) } }
 }
 

@@ -53,7 +53,7 @@ impl Sheet<'_> {
                 "by air, wind and road load; the measured figure stands beside it")))
             (row("True distance and speed", satellites, &prose(if satellites { "by the satellite receiver" }
                 else { "no positions of a satellite receiver that would do: speeds and distances are the car's own" })))
-            (row("Speedometer and odometer", speeds, &prose("against the satellite receiver")))
+            (row("Speedometer and odometer", speeds, &prose(if speeds { "against the satellite receiver" } else { "needs the satellite receiver" })))
             (row("Hold of the target speed", json.has("hold.share_of_time"), &reason("hold.why", "second by second")))
             (row("Legs", legs, &if json.text("legs.by").is_some() { html! { "turns by " (json.said("legs.by")) } }
                 else { reason("legs.why", "the turns are not known") }))
