@@ -12,6 +12,7 @@ use crate::document::{Document, Fault};
 use crate::quantity::ConsumptionUnit;
 use crate::reduce::Options;
 use crate::sheet::page::{FileOf, Input, Publish, page};
+use crate::sheet::plot::{self, Plot};
 use crate::store::run_file::RunFile;
 use crate::store::{disk, sha256};
 
@@ -19,7 +20,8 @@ use crate::store::{disk, sha256};
 #[command(after_help = "Examples:\n  \
     drawdown sheet test.toml -o sheet.html\n  \
     drawdown sheet test.toml -o sheet.html --replace --units mi-per-kwh\n  \
-    drawdown sheet DATA/vehicle=heron/run=20270314T061502Z -o - > sheet.html\n\n\
+    drawdown sheet DATA/vehicle=heron/run=20270314T061502Z -o - > sheet.html\n  \
+    drawdown sheet test.toml -o sheet.html --png plots\n\n\
     The file needs nothing else: plots are in it, nothing is loaded, nothing runs. It names no position and no place, and a\n\
     vehicle identification number in anyone's words is taken out, unless you ask for them.")]
 pub struct Arguments {
@@ -35,6 +37,12 @@ pub struct Arguments {
     /// Replace a file that is there already
     #[arg(long)]
     replace: bool,
+    /// Write each plot as a PNG into this folder too, NAME.png: what is posted where a page cannot be
+    #[arg(long, value_name = "FOLDER")]
+    png: Option<PathBuf>,
+    /// How wide those pictures are, pixels
+    #[arg(long, value_name = "PIXELS", default_value_t = 1600, requires = "png", value_parser = clap::value_parser!(u32).range(200..=8000))]
+    png_width: u32,
     /// The unit of energy per distance; distances follow it; without it the card's, else Wh/km
     #[arg(long, value_enum)]
     units: Option<Units>,
@@ -51,16 +59,36 @@ pub fn run(arguments: &Arguments) -> Outcome {
         Ok(test) => test,
         Err(outcome) => return outcome,
     };
-    let done = sheet(&test, arguments).and_then(|text| write(arguments, text.as_bytes()));
-    match done {
+    match write(&test, arguments) {
         Ok(()) if test.is_faulty => Outcome::WithFaults,
         Ok(()) => Outcome::Done,
         Err(fault) => say::not_done(&fault),
     }
 }
 
-fn sheet(test: &Reduced, arguments: &Arguments) -> Result<String, Fault> {
+/// Forms everything before the first byte is written.
+fn write(test: &Reduced, arguments: &Arguments) -> Result<(), Fault> {
     let units = test.units(arguments.units.map(ConsumptionUnit::from));
+    let plots = plot::plots(&test.reduction, &test.trail, units);
+    let text = sheet(test, &plots, units, arguments)?;
+    let mut files = Vec::new();
+    for plot in arguments.png.iter().flat_map(|_| &plots) {
+        let name = format!("{}.png", plot.name);
+        let png = plot::png(plot, arguments.png_width).map_err(|error| Fault::whole(&*name, error.to_string()))?;
+        files.push((arguments.png.iter().map(|folder| folder.join(&name)).collect::<PathBuf>(), png));
+    }
+    files.push((arguments.output.clone(), text.into_bytes()));
+    files.iter().try_for_each(|(path, _)| say::may_write(path, arguments.replace))?;
+    for (path, bytes) in &files {
+        whole(path, bytes)?;
+        if arguments.output.as_os_str() != "-" {
+            println!("{}", path.display());
+        }
+    }
+    Ok(())
+}
+
+fn sheet(test: &Reduced, plots: &[Plot], units: ConsumptionUnit, arguments: &Arguments) -> Result<String, Fault> {
     let mut files = Vec::new();
     let mut card = None;
     let mut faults = Vec::new();
@@ -73,36 +101,29 @@ fn sheet(test: &Reduced, arguments: &Arguments) -> Result<String, Fault> {
     if let Some(course) = test.card.as_ref().and_then(|card| card.course.as_deref()) {
         files.push(file_of("course", course)?);
     }
-    let runs: Vec<RunFile> = runs_of(test)?;
-    let places = test.options.course.as_ref().filter(|_| arguments.positions);
-    let places: Vec<String> =
-        places.map(|course| course.places.iter().map(|place| place.name.clone()).collect()).unwrap_or_default();
+    let course = test.options.course.as_ref().filter(|_| arguments.positions);
+    let places: Vec<String> = course.iter().flat_map(|course| &course.places).map(|place| place.name.clone()).collect();
     Ok(page(&Input {
         value: &test.reduction.to_value(),
         card: card.as_deref(),
         faults: &faults,
-        runs: &runs,
+        runs: &runs_of(test),
         files: &files,
         places: &places,
-        plots: &[],
+        plots,
         units,
         publish: Publish { vehicle_numbers: arguments.vehicle_numbers },
     }))
 }
 
 /// The `run.json` of each run that took part, in the figures' order.
-fn runs_of(test: &Reduced) -> Result<Vec<RunFile>, Fault> {
-    let mut runs = Vec::new();
-    for folder in &test.folders {
-        // A folder that could not be read was said, and took no part.
-        if let Ok(run) = RunFile::load(folder) {
-            runs.push(run);
-        }
-    }
+fn runs_of(test: &Reduced) -> Vec<RunFile> {
+    // A folder that could not be read was said, and took no part.
+    let mut runs: Vec<RunFile> = test.folders.iter().filter_map(|folder| RunFile::load(folder).ok()).collect();
     let place = |run: &RunFile| test.reduction.runs.iter().position(|line| line.name == run.run);
     runs.retain(|run| place(run).is_some());
     runs.sort_by_key(place);
-    Ok(runs)
+    runs
 }
 
 fn file_of(what: &'static str, path: &Path) -> Result<FileOf, Fault> {
@@ -111,20 +132,13 @@ fn file_of(what: &'static str, path: &Path) -> Result<FileOf, Fault> {
     Ok(FileOf { what, name, sha256 })
 }
 
-/// Writes all of it or nothing.
-fn write(arguments: &Arguments, bytes: &[u8]) -> Result<(), Fault> {
-    let path = &arguments.output;
+/// Writes all of a file or nothing; `-` is standard output.
+fn whole(path: &Path, bytes: &[u8]) -> Result<(), Fault> {
     if path.as_os_str() == "-" {
         let mut out = std::io::stdout().lock();
         return out.write_all(bytes).and_then(|()| out.flush()).map_err(|error| Fault::io(path, "write", &error));
     }
-    if path.exists() && !arguments.replace {
-        let fault = Fault::whole(path.display().to_string(), "is there already");
-        return Err(fault.remedy("name another file, or give --replace"));
-    }
     // A bare name lies in the folder one is in, which has no name of its own to be synced by.
-    let whole = if path.parent() == Some(Path::new("")) { Path::new(".").join(path) } else { path.clone() };
-    disk::replace(&whole, bytes)?;
-    println!("{}", path.display());
-    Ok(())
+    let place = if path.parent() == Some(Path::new("")) { Path::new(".").join(path) } else { path.to_owned() };
+    Ok(disk::replace(&place, bytes)?)
 }

@@ -15,6 +15,9 @@ impl Sheet<'_> {
         html! {
             section #drive {
                 h2 { "The drive" }
+                @if !self.input.places.is_empty() {
+                    p { "On the course of " span.said { (self.json.publish.text(&self.input.places.join(", "))) } "." }
+                }
                 (self.distances())
                 (self.phases())
                 (self.hold())

@@ -113,9 +113,11 @@ impl Sheet<'_> {
                     h2 { "Plots" }
                     @for plot in self.input.plots {
                         figure id={ "plot-" (plot.name) } {
-                            figcaption { h3 { (plot.title) } }
-                            div.plot { (PreEscaped(&plot.svg)) }
-                            details { summary { "The same in words" } p.plot-words { (plot.alternative) } }
+                            h3.unseen { (plot.title) }
+                            div.plot tabindex="0" role="region" aria-label={ "Plot: " (plot.title) } { (PreEscaped(&plot.svg)) }
+                            figcaption {
+                                details { summary { (plot.title) ", in words" } p.plot-words { (plot.alternative) } }
+                            }
                         }
                     }
                 }
