@@ -82,7 +82,7 @@ impl Sheet<'_> {
         };
         let head = ["Displayed", "Projected", "Projection off by", "The car's rest", "The car off by"];
         html! {
-            (shell::table("Projected distance to displayed 0 %, from the drive so far, and the car's own word", &head, &rows))
+            (shell::table("Projected distance to an empty display, from the drive so far, and the car's own word", &head, &rows))
             p.soft { (prose("Off: beyond what came true; negative, short of it. The car's rest is a reading, added to the distance driven.")) }
         }
     }

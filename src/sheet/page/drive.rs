@@ -16,7 +16,7 @@ impl Sheet<'_> {
             section #drive {
                 h2 { "The drive" }
                 @if !self.input.places.is_empty() {
-                    p { "On the course of " span.said { (self.json.publish.text(&self.input.places.join(", "))) } "." }
+                    p { "On the course of " span.said data-from="course" { (self.json.publish.text(&self.input.places.join(", "))) } "." }
                 }
                 (self.distances())
                 (self.phases())

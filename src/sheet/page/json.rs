@@ -49,13 +49,13 @@ impl Form {
 }
 
 /// A JSON document, the units in which it is shown, and what may be published of its words.
-#[derive(Clone, Copy)]
+#[derive(Clone)]
 pub(super) struct Json<'a> {
     pub value: &'a Value,
     pub units: ConsumptionUnit,
     pub publish: Publish,
     /// What document that is, where it is not the figures'.
-    pub of: Option<&'a str>,
+    pub of: Option<String>,
 }
 
 /// What stands for a figure that is null.
@@ -108,7 +108,7 @@ impl<'a> Json<'a> {
         let Some((value, text)) = self.written(path) else { return not_measured() };
         let (large, rest) = text.split_once(' ').unwrap_or((&text, ""));
         html! {
-            data.figure value=(value) data-of=(path) data-form="figure" data-document=[self.of] {
+            data.figure value=(value) data-of=(path) data-form="figure" data-document=[&self.of] {
                 b { (large) } " " span { (rest) }
             }
         }
@@ -146,13 +146,13 @@ impl<'a> Json<'a> {
     }
 
     fn data(&self, path: &str, value: f64, form: &str, text: &str) -> Markup {
-        html! { data value=(value) data-of=(path) data-form=(form) data-document=[self.of] { (text) } }
+        html! { data value=(value) data-of=(path) data-form=(form) data-document=[&self.of] { (text) } }
     }
 
     /// Words of the JSON.
     pub fn said(&self, path: &str) -> Markup {
         let text = self.text(path).map(|text| self.publish.text(text)).unwrap_or_default();
-        html! { span.said data-of=(path) data-document=[self.of] { (text) } }
+        html! { span.said data-of=(path) data-document=[&self.of] { (text) } }
     }
 
     /// A moment, to the second.
@@ -160,7 +160,7 @@ impl<'a> Json<'a> {
         match self.text(path).and_then(|iso| Some((iso, WallClock::parse_iso(iso)?))) {
             Some((iso, at)) => {
                 let text = at.second().replace('T', " ").replace('Z', " UTC");
-                html! { time datetime=(iso) data-of=(path) data-document=[self.of] { (text) } }
+                html! { time datetime=(iso) data-of=(path) data-document=[&self.of] { (text) } }
             }
             None => html! { span.none { "not known" } },
         }

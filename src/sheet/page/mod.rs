@@ -113,10 +113,10 @@ impl Sheet<'_> {
                     h2 { "Plots" }
                     @for plot in self.input.plots {
                         figure id={ "plot-" (plot.name) } {
-                            h3.unseen { (plot.title) }
+                            h3 class="unseen plot-words" { (plot.title) }
                             div.plot tabindex="0" role="region" aria-label={ "Plot: " (plot.title) } { (PreEscaped(&plot.svg)) }
                             figcaption {
-                                details { summary { (plot.title) ", in words" } p.plot-words { (plot.alternative) } }
+                                details { summary.plot-words { (plot.title) ", in words" } p.plot-words { (plot.alternative) } }
                             }
                         }
                     }

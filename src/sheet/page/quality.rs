@@ -30,8 +30,9 @@ impl Sheet<'_> {
 
     /// Each run's `run.json`, to be read like the figures' JSON.
     fn runs(&self) -> Vec<Run<'_>> {
+        let of = |run: &str| Some(format!("run={run}/run.json"));
         let runs = self.input.runs.iter().zip(&self.run_values);
-        runs.map(|(run, value)| Run { json: Json { value, of: Some("run.json"), ..self.json }, ended: run.ended })
+        runs.map(|(run, value)| Run { json: Json { value, of: of(&run.run), ..self.json.clone() }, ended: run.ended })
             .collect()
     }
 

@@ -21,7 +21,8 @@ impl Sheet<'_> {
                     "Formed by " span.word { (concat!("drawdown ", env!("CARGO_PKG_VERSION"))) } "; shape of the figures' JSON "
                     (json.plain("schema", Form::Count)) ", layout of the data set " span.word { (SCHEMA_VERSION) } "."
                 }
-                (shell::table("Files, each by its SHA-256", &["What", "Name", "SHA-256"], &self.files()))
+                (shell::table("Files, each by its digest", &["What", "Name", "Digest"], &self.files()))
+                p.soft { (prose("Digests are SHA-256, as sha256sum prints it.")) }
                 p { "The commands:" }
                 pre tabindex="0" role="region" aria-label="Commands" { code { (self.commands()) } }
                 p { (prose("Whoever is given a bundle of this test needs neither card nor recording:")) }

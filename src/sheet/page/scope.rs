@@ -86,7 +86,7 @@ impl Sheet<'_> {
                             ", more than any measured charge explains, at " (json.plain(&format!("{at}.at_s"), Form::Duration))
                         }
                     }
-                    @for fault in self.input.faults { li { "Card: " span.said { (self.json.publish.text(fault)) } } }
+                    @for fault in self.input.faults { li { "Card: " span.said data-from="card-faults" { (self.json.publish.text(fault)) } } }
                 }
             }
         }
