@@ -187,7 +187,12 @@ pub fn spoken_distance(value: Metre, in_miles: bool) -> String {
 
 /// A number as it is said aloud, to three digits: `31`, `17.3`.
 pub fn spoken_number(value: f64) -> String {
-    let text = significant(value, 3);
+    trimmed(value, 3)
+}
+
+/// A value to so many significant digits, without zeros at its end: `110`, `2.5`.
+pub fn trimmed(value: f64, digits: i32) -> String {
+    let text = significant(value, digits);
     if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').into() } else { text }
 }
 
