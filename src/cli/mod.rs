@@ -20,6 +20,7 @@ mod rehearse;
 mod reproduce;
 mod say;
 mod seals;
+mod sheet;
 mod status;
 mod test;
 mod turn;
@@ -56,6 +57,8 @@ enum Command {
     Ingest(ingest::Arguments),
     /// Turn one or more runs of one discharge into energy per distance and usable capacity
     Reduce(reduce::Arguments),
+    /// Write a test as one HTML file to publish
+    Sheet(sheet::Arguments),
     /// Turn several tests of one car into the trend of its usable energy and charge
     Trend(trend::Arguments),
     /// Drive an invented car over an invented course and write what its bus would say
@@ -131,6 +134,7 @@ pub fn main() -> ExitCode {
         Command::Card(arguments) => card::run(&arguments),
         Command::Ingest(arguments) => ingest::run(&arguments),
         Command::Reduce(arguments) => reduce::run(&arguments),
+        Command::Sheet(arguments) => sheet::run(&arguments),
         Command::Trend(arguments) => trend::run(&arguments),
         Command::Rehearse(arguments) => rehearse::run(&arguments),
         Command::Verify(arguments) => verify::run(&arguments),
