@@ -262,7 +262,7 @@ fn every_figure_comes_out_again() {
     let again =
         companion().arg("bundle").arg(drive().join("card.toml")).arg("-o").arg(&path).output().expect("started");
     assert_eq!(again.status.code(), Some(2));
-    assert!(String::from_utf8_lossy(&again.stderr).contains("is there already; name another file, or add --replace"));
+    assert!(String::from_utf8_lossy(&again.stderr).contains("is there already; name another file, or give --replace"));
     bundle(&path, &["--replace"]);
     let left: Vec<_> =
         fs::read_dir(folder.path()).expect("a folder").map(|entry| entry.expect("an entry").file_name()).collect();
@@ -380,6 +380,8 @@ fn with_positions_the_ends_are_trimmed_and_figures_stay() {
     assert!(said.contains("figures came out equal from what was packed"), "{said}");
     let (status, json) = reproduced(&path);
     assert_eq!((status, &json["equal"], &json["trimmed_km"]), (0, &true.into(), &1.5.into()), "{json}");
+    let (all, equal) = (&json["steps_from_positions"], &json["steps_equal"]);
+    assert!(all == equal && all.as_u64().is_some_and(|all| all > 500), "{all} {equal}");
     unpacked(&path, &out);
     assert_eq!(columns(&places(&out)), ["latitude", "longitude"], "positions alone, and where they belong");
     let fixes = |run: &Path| {
@@ -447,6 +449,63 @@ fn a_bundle_is_not_believed() {
     let output = companion().arg("reproduce").arg(&changed).output().expect("started");
     let said = String::from_utf8_lossy(&output.stderr);
     assert!(output.status.code() == Some(2) && said.contains("cannot be read as tar in zstd"), "{said}");
+}
+
+/// A sealed card in a folder of its own, with a map and a DBC in which nothing has to be left out, but for what is given.
+fn sealed(name: &str, note: &str) -> PathBuf {
+    let folder = drive();
+    for (from, to) in [("demo.toml", "plain.toml"), ("demo.dbc", "plain.dbc")] {
+        let text = fs::read_to_string(root().join("signal-maps").join(from)).expect("a map");
+        fs::create_dir_all(folder.join("plain")).expect("a folder");
+        fs::write(folder.join("plain").join(to), text.replace("demo.dbc", "plain.dbc")).expect("a map");
+    }
+    let card = folder.join("plain").join(name);
+    let text = format!(
+        "vehicle = 'heron'\nmap = '../plain/plain.toml'\ncourse = '../course.toml'\nnote = '{note}'\n\
+         runs = ['../DATA/vehicle=heron/run=20270314T061502Z']\n[counting]\nstart = 'first movement'\n"
+    );
+    fs::write(&card, text).expect("a card");
+    let before = drawdown::time::WallClock::parse_iso("2020-01-01T00:00:00Z").expect("a moment");
+    let seal = drawdown::card::Seal::gather(&card, before, None).expect("a seal").to_text();
+    fs::write(card.with_extension("seal.toml"), seal).expect("written");
+    card
+}
+
+#[test]
+fn a_seal_is_judged_again_unless_words_had_to_go() {
+    let folder = scratch();
+    let (path, out) = (folder.path().join("test.tar.zst"), folder.path().join("out"));
+    let pack = |card: &Path| {
+        companion().arg("bundle").arg(card).args(["--replace", "--json", "-o"]).arg(&path).output().expect("started")
+    };
+    let packed = pack(&sealed("open.toml", "dry road"));
+    assert!(packed.status.success(), "{packed:?}");
+    let (status, json) = reproduced(&path);
+    assert_eq!((status, &json["equal"]), (0, &true.into()));
+    let of = |json: &Value, figure: &str| {
+        json["figures"].as_array().expect("a list").iter().find(|f| f["figure"] == figure).expect(figure).clone()
+    };
+    assert_eq!(of(&json, "seal.sealed")["again"], true);
+    assert_eq!(of(&json, "counted.everything")["again"], false, "what is cut by the card is cut again");
+
+    let packed = pack(&sealed("told.toml", &format!("number {NUMBER}")));
+    let said: Value = serde_json::from_slice(&packed.stdout).expect("JSON");
+    assert_eq!(packed.status.code(), Some(1), "{said}");
+    assert!(
+        said["not_equal"].as_array().is_some_and(|lines| {
+            !lines.is_empty() && lines.iter().all(|line| line.as_str().is_some_and(|line| line.starts_with("seal.")))
+        }),
+        "{said}"
+    );
+    let (status, json) = reproduced(&path);
+    assert_eq!((status, &json["figures_not_equal"]), (1, &0.into()));
+    unpacked(&path, &out);
+    assert_eq!(texts(&out), Vec::<PathBuf>::new());
+    let manifest: Manifest =
+        serde_json::from_slice(&fs::read(out.join("manifest.json")).expect("a manifest")).expect("JSON");
+    let card = manifest.originals.iter().find(|original| original.name.ends_with("/told.toml")).expect("the card");
+    let sha256 = drawdown::store::sha256(&drive().join("plain/told.toml")).expect("a digest").1;
+    assert!(card.changed && card.sha256 == sha256, "the original can be shown to be the one");
 }
 
 #[test]
