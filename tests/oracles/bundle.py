@@ -16,6 +16,7 @@ import sys
 import xml.etree.ElementTree as xml
 from pathlib import Path
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
@@ -27,25 +28,22 @@ def places(folder):
         table = pq.read_table(path, partitioning=None)
         inside = {}
         for name, column in zip(table.column_names, table.columns):
-            values = column.to_pylist()
+            count = 0
             if pa.types.is_floating(column.type):
-                inside[name] = [[v is not None and low <= v <= high for v in values] for low, high in bands]
-                count = 0
+                values = column.to_numpy()
+                inside[name] = [(low <= values) & (values <= high) for low, high in bands]
             elif pa.types.is_string(column.type):
-                count = sum(1 for v in values if v and any(word in v for word in words))
+                count = sum(1 for v in column.to_pylist() if v and any(word in v for word in words))
             elif pa.types.is_binary(column.type) or pa.types.is_fixed_size_binary(column.type):
-                count = sum(1 for v in values if v and any(word.encode() in v for word in words))
-            else:
-                count = 0
+                count = sum(1 for v in column.to_pylist() if v and any(word.encode() in v for word in words))
             if count:
                 found.append([str(path.relative_to(folder)), name, count])
         # Any number may lie in a band by chance, a current of -48 A does; a place is a pair, or a column that lies there mostly.
-        any_in = [[any(column[band][row] for column in inside.values()) for row in range(len(table))] for band in (0, 1)]
+        any_in = [np.any([column[band] for column in inside.values()], axis=0) if inside else [] for band in (0, 1)]
         for name, column in inside.items():
             held = len(table) - table.column(name).null_count
             for band in (0, 1):
-                pairs = sum(1 for row in range(len(table)) if column[band][row] and any_in[1 - band][row])
-                alone = sum(column[band])
+                pairs, alone = int((column[band] & any_in[1 - band]).sum()), int(column[band].sum())
                 if pairs > 3 or alone > held / 2:
                     found.append([str(path.relative_to(folder)), name, max(pairs, alone)])
     print(json.dumps(found))

@@ -101,6 +101,9 @@ fn done(file: &RunFile, asked: &Asked<'_>, words: bool) -> Vec<String> {
     done.into_iter().map(str::to_owned).collect()
 }
 
+/// What is done to a row: its run time, its numbers, its texts; whether anything was changed.
+type Change<'a> = &'a mut dyn FnMut(i64, &mut [f64], &mut [String]) -> bool;
+
 /// A run while it is stripped.
 struct Strip<'a> {
     run: &'a RunFolder,
@@ -159,7 +162,7 @@ impl Strip<'_> {
         &mut self,
         table: &TableFiles,
         schema: Table,
-        change: &mut dyn FnMut(i64, &mut [f64], &mut [String]) -> bool,
+        change: Change<'_>,
     ) -> Result<Option<TableFiles>, StoreError> {
         self.run.check(self.file, &table.folder)?;
         let mut any = false;
