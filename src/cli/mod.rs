@@ -3,16 +3,20 @@
 //! Computes nothing. Exit codes: 0 done; 1 done, but something was wrong with the input and was said; 2 not done.
 
 mod adapter_search;
+mod bundle;
 mod card;
 mod check;
 mod course;
 mod demo;
 mod ingest;
 mod mark;
+mod output;
 mod playback;
 mod ready;
+mod recompute;
 mod reduce;
 mod rehearse;
+mod reproduce;
 mod say;
 mod seals;
 mod sheet;
@@ -60,6 +64,10 @@ enum Command {
     Rehearse(rehearse::Arguments),
     /// Say what of a data set is sound, and what is wrong with the rest
     Verify(verify::Arguments),
+    /// Pack a test into one archive from which anyone can form its figures again
+    Bundle(bundle::Arguments),
+    /// Form every figure of a bundle again, and say which came out equal
+    Reproduce(reproduce::Arguments),
     /// Put recordings onto virtual CAN interfaces at their own pace, for bench use
     Playback(playback::Arguments),
     /// Ask the daemon how the recording goes
@@ -127,6 +135,8 @@ pub fn main() -> ExitCode {
         Command::Trend(arguments) => trend::run(&arguments),
         Command::Rehearse(arguments) => rehearse::run(&arguments),
         Command::Verify(arguments) => verify::run(&arguments),
+        Command::Bundle(arguments) => bundle::run(&arguments),
+        Command::Reproduce(arguments) => reproduce::run(&arguments),
         Command::Playback(arguments) => playback::run(&arguments),
         Command::Status(arguments) => status::run(&arguments),
         Command::Ready(arguments) => ready::run(&arguments),
