@@ -5,7 +5,7 @@ use std::path::Path;
 use std::process::{Command, Stdio};
 
 use super::*;
-use crate::card::Card;
+use crate::card::{Card, Change, ChangeKind, Verdict};
 use crate::document::Document;
 use crate::reduce::synthetic::{Car, Chance, Drive};
 use crate::reduce::{Options, RunInput, reduce_and_trace};
@@ -74,7 +74,8 @@ const RUN: &str = r#"{
 /// A sheet as a command would make it, with its JSON.
 fn sheet(runs: &[RunInput], card: Option<&str>, units: ConsumptionUnit, files: &[RunFile]) -> (String, Value) {
     let parsed = card.map(|text| Card::parse(&Document::from_text("card.toml", text), Path::new("")).0.unwrap());
-    let (reduction, trail) = reduce_and_trace(runs, parsed.as_ref(), &Options::default());
+    let (mut reduction, trail) = reduce_and_trace(runs, parsed.as_ref(), &Options::default());
+    reduction.seal = card.map(|_| sealed());
     let value = reduction.to_value();
     let plots = plot::plots(&reduction, &trail, units);
     let (faults, places) = (["'target_kmh' is 1100: no road allows that".to_owned()], []);
@@ -90,6 +91,18 @@ fn sheet(runs: &[RunInput], card: Option<&str>, units: ConsumptionUnit, files: &
         publish: Publish::default(),
     });
     (html, value)
+}
+
+/// Sealed, and one key changed since.
+fn sealed() -> Verdict {
+    let change = ChangeKind::Changed("[38, 40]".into(), "[38, 41]".into());
+    Verdict {
+        is_sealed: true,
+        why: "sealed at 2027-03-14T05:02:11Z, 72 min before counting started".into(),
+        at: None,
+        code: Some("3f9a-1c02-77de-0b1e".into()),
+        changes: Some(vec![Change { of: "card", key: Some("tyres.set_psi".into()), kind: change }]),
+    }
 }
 
 fn full() -> RunInput {
