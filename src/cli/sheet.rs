@@ -22,8 +22,8 @@ use crate::store::{disk, sha256};
     drawdown sheet test.toml -o sheet.html --replace --units mi-per-kwh\n  \
     drawdown sheet DATA/vehicle=heron/run=20270314T061502Z -o - > sheet.html\n  \
     drawdown sheet test.toml -o sheet.html --png plots\n\n\
-    The file needs nothing else: plots are in it, nothing is loaded, nothing runs. It names no place, and\n\
-    coordinates and vehicle identification numbers in anyone's words are taken out, unless you ask for them.\n\
+    The file needs nothing else: plots are in it, nothing is loaded, nothing runs. It names no place, and coordinates and \
+    vehicle identification numbers in anyone's words are taken out, unless you ask for them.\n\
     Exit status: 0 done; 1 done, but something was wrong with the input and was said; 2 not done.")]
 pub struct Arguments {
     /// A test card (TOML), or run folders of one discharge in any order
