@@ -8,6 +8,7 @@ mod card;
 mod check;
 mod course;
 mod demo;
+mod export;
 mod ingest;
 mod interrupt;
 mod manual;
@@ -72,6 +73,8 @@ enum Command {
     Bundle(bundle::Arguments),
     /// Form every figure of a bundle again, and say which came out equal
     Reproduce(reproduce::Arguments),
+    /// Write a test's figures as CSV or Parquet, or its drive as a GPX track
+    Export(export::Arguments),
     /// Put recordings onto virtual CAN interfaces at their own pace, for bench use
     Playback(playback::Arguments),
     /// Ask the daemon how the recording goes
@@ -161,6 +164,7 @@ pub fn main() -> ExitCode {
         Command::Verify(arguments) => verify::run(&arguments),
         Command::Bundle(arguments) => bundle::run(&arguments),
         Command::Reproduce(arguments) => reproduce::run(&arguments),
+        Command::Export(arguments) => export::run(&arguments),
         Command::Playback(arguments) => playback::run(&arguments),
         Command::Status(arguments) => status::run(&arguments),
         Command::Ready(arguments) => ready::run(&arguments),
