@@ -38,7 +38,7 @@ pub fn shell(title: &str, lang: &str, body: &Markup) -> String {
 /// the keyboard and has the table's caption as its name.
 pub fn table(caption: &str, head: &[&str], rows: &Markup) -> Markup {
     html! {
-        div.wide role="region" tabindex="0" aria-label=(caption) {
+        div.wide role="group" tabindex="0" aria-label=(caption) {
             table {
                 caption { (caption) }
                 thead { tr { @for name in head { th scope="col" { (name) } } } }

@@ -114,7 +114,7 @@ impl Sheet<'_> {
                     @for plot in self.input.plots {
                         figure id={ "plot-" (plot.name) } {
                             h3 class="unseen plot-words" { (plot.title) }
-                            div.plot tabindex="0" role="region" aria-label={ "Plot: " (plot.title) } { (PreEscaped(&plot.svg)) }
+                            div.plot tabindex="0" role="group" aria-label={ "Plot: " (plot.title) } { (PreEscaped(&plot.svg)) }
                             figcaption {
                                 details { summary.plot-words { (plot.title) ", in words" } p.plot-words { (plot.alternative) } }
                             }
@@ -125,3 +125,6 @@ impl Sheet<'_> {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;
