@@ -35,6 +35,7 @@ pub mod conditions;
 pub mod claims;
 pub mod trend;
 pub mod trail;
+pub mod placed;
 pub mod reduction;
 mod portion;
 mod mass;
