@@ -5,6 +5,7 @@
 mod adapter_search;
 mod card;
 mod check;
+mod compare;
 mod course;
 mod demo;
 mod ingest;
@@ -53,6 +54,8 @@ enum Command {
     Reduce(reduce::Arguments),
     /// Turn several tests of one car into the trend of its usable energy and charge
     Trend(trend::Arguments),
+    /// Say which differences between tests of several cars, or days, exceed their uncertainty
+    Compare(compare::Arguments),
     /// Drive an invented car over an invented course and write what its bus would say
     Rehearse(rehearse::Arguments),
     /// Say what of a data set is sound, and what is wrong with the rest
@@ -121,6 +124,7 @@ pub fn main() -> ExitCode {
         Command::Ingest(arguments) => ingest::run(&arguments),
         Command::Reduce(arguments) => reduce::run(&arguments),
         Command::Trend(arguments) => trend::run(&arguments),
+        Command::Compare(arguments) => compare::run(&arguments),
         Command::Rehearse(arguments) => rehearse::run(&arguments),
         Command::Verify(arguments) => verify::run(&arguments),
         Command::Playback(arguments) => playback::run(&arguments),

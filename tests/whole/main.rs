@@ -6,6 +6,7 @@ mod at_adapter;
 mod along;
 mod battery;
 mod cards;
+mod compare;
 mod course;
 mod cycles;
 mod data_set;
