@@ -51,6 +51,12 @@ pub fn significant(value: f64, digits: i32) -> String {
     fixed(value, place_of(value, digits))
 }
 
+/// A mark of a scale whose marks lie `step` apart: as many decimals as the step has.
+pub fn to_step(value: f64, step: f64) -> String {
+    let place = if step > 0.0 && step.is_finite() { (step * (1.0 + 1e-9)).log10().floor() as i32 } else { 0 };
+    fixed(value, place.min(0))
+}
+
 fn place_of(value: f64, digits: i32) -> i32 {
     if value == 0.0 || !value.is_finite() { 0 } else { value.abs().log10().floor() as i32 - (digits - 1) }
 }
@@ -186,7 +192,12 @@ pub fn spoken_distance(value: Metre, in_miles: bool) -> String {
 
 /// A number as it is said aloud, to three digits: `31`, `17.3`.
 pub fn spoken_number(value: f64) -> String {
-    let text = significant(value, 3);
+    trimmed(value, 3)
+}
+
+/// A value to so many significant digits, without zeros at its end: `110`, `2.5`.
+pub fn trimmed(value: f64, digits: i32) -> String {
+    let text = significant(value, digits);
     if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').into() } else { text }
 }
 
@@ -272,6 +283,12 @@ mod tests {
         assert_eq!(figure(5.0, Some(f64::INFINITY), "kWh"), "5.00 kWh, not estimated");
         assert_eq!(figure(0.0, Some(0.0), "kWh"), "0 ± 0 kWh");
         assert_eq!(figure(1e-9, Some(2e-10), ""), "0.00000000100 ± 0.00000000020");
+    }
+
+    #[test]
+    fn marks_of_a_scale_have_the_decimals_of_its_step() {
+        let marks = [(150.0, 50.0), (0.30000000000000004, 0.1), (-0.0, 0.5), (2.5, 0.5), (0.002, 0.001), (7.0, 0.0)];
+        assert_eq!(marks.map(|(value, step)| to_step(value, step)), ["150", "0.3", "0.0", "2.5", "0.002", "7"]);
     }
 
     #[test]

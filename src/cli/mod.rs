@@ -3,6 +3,7 @@
 //! Computes nothing. Exit codes: 0 done; 1 done, but something was wrong with the input and was said; 2 not done.
 
 mod adapter_search;
+mod bundle;
 mod card;
 mod check;
 mod compare;
@@ -10,12 +11,16 @@ mod course;
 mod demo;
 mod ingest;
 mod mark;
+mod output;
 mod playback;
 mod ready;
+mod recompute;
 mod reduce;
 mod rehearse;
+mod reproduce;
 mod say;
 mod seals;
+mod sheet;
 mod status;
 mod test;
 mod turn;
@@ -52,6 +57,8 @@ enum Command {
     Ingest(ingest::Arguments),
     /// Turn one or more runs of one discharge into energy per distance and usable capacity
     Reduce(reduce::Arguments),
+    /// Write a test as one HTML file to publish
+    Sheet(sheet::Arguments),
     /// Turn several tests of one car into the trend of its usable energy and charge
     Trend(trend::Arguments),
     /// Say which differences between tests of several cars, or days, exceed their uncertainty
@@ -60,6 +67,10 @@ enum Command {
     Rehearse(rehearse::Arguments),
     /// Say what of a data set is sound, and what is wrong with the rest
     Verify(verify::Arguments),
+    /// Pack a test into one archive from which anyone can form its figures again
+    Bundle(bundle::Arguments),
+    /// Form every figure of a bundle again, and say which came out equal
+    Reproduce(reproduce::Arguments),
     /// Put recordings onto virtual CAN interfaces at their own pace, for bench use
     Playback(playback::Arguments),
     /// Ask the daemon how the recording goes
@@ -123,10 +134,13 @@ pub fn main() -> ExitCode {
         Command::Card(arguments) => card::run(&arguments),
         Command::Ingest(arguments) => ingest::run(&arguments),
         Command::Reduce(arguments) => reduce::run(&arguments),
+        Command::Sheet(arguments) => sheet::run(&arguments),
         Command::Trend(arguments) => trend::run(&arguments),
         Command::Compare(arguments) => compare::run(&arguments),
         Command::Rehearse(arguments) => rehearse::run(&arguments),
         Command::Verify(arguments) => verify::run(&arguments),
+        Command::Bundle(arguments) => bundle::run(&arguments),
+        Command::Reproduce(arguments) => reproduce::run(&arguments),
         Command::Playback(arguments) => playback::run(&arguments),
         Command::Status(arguments) => status::run(&arguments),
         Command::Ready(arguments) => ready::run(&arguments),

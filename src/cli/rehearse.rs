@@ -27,7 +27,7 @@ pub struct Arguments {
     /// A course (TOML), which has places; or a scenario (TOML), which has a car and names its course
     #[arg(value_name = "COURSE|SCENARIO")]
     what: PathBuf,
-    /// The recording to write, as compressed candump text; the model's truth goes beside it
+    /// The recording to write, as candump text, compressed unless its name ends in .log; the model's truth goes beside it
     #[arg(short, long, value_name = "FILE", conflicts_with_all = ["speed", "data", "page", "card", "config"])]
     output: Option<PathBuf>,
     /// How many times as fast as the world, 1x to 500x

@@ -1,5 +1,5 @@
 //! The trace of a run folded, row by row, into what the reduction needs: totals by phase, seconds, points every 10 s, ticks
-//! of the state of charge. A second is some 200 bytes, so 8 h fit into about 6 MB.
+//! of the state of charge. A second is some 220 bytes, so 8 h fit into about 6 MB.
 //!
 //! Does no input or output and forms no figure.
 
@@ -365,7 +365,7 @@ impl Folder {
             soc,
             counters: self.counters.map(|steps| steps.reading),
         };
-        self.seconds.see(&row, self.volt_seconds);
+        self.seconds.see(&row, self.last.as_ref(), self.volt_seconds);
         self.stretch(&point);
         if self.summary.points.last().is_none_or(|kept| point.t - kept.t >= POINT_EVERY_S) {
             self.summary.points.push(point);

@@ -18,6 +18,7 @@ pub mod capacity;
 pub mod discharge;
 pub mod energy;
 pub mod ground;
+pub mod unplaced;
 pub mod way;
 pub mod speed_check;
 pub mod budget;
@@ -42,6 +43,7 @@ pub mod legs;
 pub mod hold;
 pub mod load;
 pub mod json;
+pub mod again;
 
 #[cfg(test)]
 pub(crate) mod synthetic;

@@ -214,9 +214,12 @@ fn shift_seconds(seconds: &mut [Second], zero: f64, voltage: f64) {
     for second in seconds {
         let before = last.replace(*second).unwrap_or(*second);
         let observed = observed(&before, second);
+        let volt = f64::from(second.voltage[0]);
+        let volt = if volt.is_finite() { volt } else { voltage };
+        if volt.is_finite() {
+            second.power_ends = second.power_ends.map(|end| (f64::from(end) - zero * volt) as f32);
+        }
         if second.phase == Phase::Charge {
-            let volt = f64::from(second.voltage[0]);
-            let volt = if volt.is_finite() { volt } else { voltage };
             charging += observed;
             charged += if volt.is_finite() { observed * volt } else { 0.0 };
         } else {

@@ -1,8 +1,10 @@
-//! What people read: terminal tables, and CSV for their spreadsheets.
+//! What people read: terminal tables, CSV for their spreadsheets, and HTML to publish.
 //!
 //! Computes no figure.
 
 pub mod csv;
+pub mod html;
+pub mod page;
 pub mod plot;
 pub mod budget;
 pub mod compare;

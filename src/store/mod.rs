@@ -19,6 +19,7 @@
 //! file is moved by [`set_aside`], never deleted. Every write goes through [`disk`].
 
 pub mod activity;
+pub mod bundle;
 mod check_file;
 pub mod data_set;
 mod decode_page;
@@ -45,6 +46,7 @@ pub mod set_aside;
 pub mod space;
 pub mod start;
 pub mod state;
+pub mod trim;
 pub mod verify;
 pub mod writer;
 

@@ -1,7 +1,7 @@
 //! The trace second by second: what the figures along a drive are formed from.
 //!
 //! A second ends with the last row of the trace in it. Sums and readings are that row's; powers of consumers and the
-//! dial's speed are means over its rows. The run's first row stands before them by itself, so that from it to the last
+//! dial's speed are means over its rows; of the pack's power and the speed the smallest and largest are kept too. The run's first row stands before them by itself, so that from it to the last
 //! the steps are all of the run. Fills no gap: an unobserved second says so.
 
 use std::sync::Arc;
@@ -13,6 +13,10 @@ use crate::schema::Role;
 /// The consumers that a map may separate, in the order of [`Second::consumers`].
 pub const CONSUMERS: [Role; 4] =
     [Role::HeaterPower, Role::CompressorPower, Role::BatteryHeaterPower, Role::AccessoryPower];
+/// Smallest and largest of nothing.
+const UNKNOWN: [f32; 2] = [f32::NAN; 2];
+/// Rows nearer to each other say nothing of the power between them, s.
+const ROW_MIN_S: f64 = 0.01;
 /// What is averaged: the consumers, then the dial's speed.
 const MEANS: usize = CONSUMERS.len() + 1;
 
@@ -45,6 +49,10 @@ pub struct Second {
     pub temperature: [f32; 3],
     /// A charging plug is connected.
     pub plugged: Option<bool>,
+    /// Smallest and largest power out of the pack from row to row, W; a charging car's is negative.
+    pub power_ends: [f32; 2],
+    /// Smallest and largest wheel speed of its rows, m/s.
+    pub speed_ends: [f32; 2],
 }
 
 impl Second {
@@ -124,16 +132,43 @@ impl Step<'_> {
 }
 
 /// Builds the seconds, row by row.
-#[derive(Default)]
 pub(super) struct Seconds {
     closed: Vec<Second>,
     open: Option<(i64, Second)>,
     sums: [f64; MEANS],
     counts: [u32; MEANS],
+    power_ends: [f32; 2],
+    speed_ends: [f32; 2],
+}
+
+impl Default for Seconds {
+    fn default() -> Self {
+        let (sums, counts) = ([0.0; MEANS], [0; MEANS]);
+        Self { closed: Vec::new(), open: None, sums, counts, power_ends: UNKNOWN, speed_ends: UNKNOWN }
+    }
+}
+
+/// Takes a value into the smallest and largest.
+fn widen(ends: &mut [f32; 2], value: f64) {
+    if value.is_finite() {
+        let value = value as f32;
+        *ends = [ends[0].min(value), ends[1].max(value)];
+    }
+}
+
+/// Mean power from one row to the next, W; NaN where it was not observed.
+fn power(last: &Row, row: &Row) -> f64 {
+    let (a, b, dt) = (&last.sums, &row.sums, row.t - last.t);
+    let unobserved = b.time_unobserved - a.time_unobserved;
+    if dt < ROW_MIN_S || unobserved >= dt / 2.0 {
+        return f64::NAN;
+    }
+    let net = |sums: &Sums| sums.energy_out - sums.energy_in - sums.energy_charged;
+    (net(b) - net(a)) / (dt - unobserved.max(0.0))
 }
 
 impl Seconds {
-    pub fn see(&mut self, row: &Row, volt_seconds: f64) {
+    pub fn see(&mut self, row: &Row, last: Option<&Row>, volt_seconds: f64) {
         let number = row.t.floor() as i64;
         if self.open.as_ref().is_some_and(|(open, _)| *open != number) {
             self.close();
@@ -162,7 +197,11 @@ impl Seconds {
             voltage: [read(Role::PackVoltage), read(Role::CellVoltageMin)],
             temperature: [Role::AmbientTemperature, Role::CabinTemperature, Role::PackTemperature].map(read),
             plugged: plug.is_finite().then_some(plug != 0.0),
+            power_ends: UNKNOWN,
+            speed_ends: UNKNOWN,
         };
+        widen(&mut self.power_ends, last.map_or(f64::NAN, |last| power(last, row)));
+        widen(&mut self.speed_ends, row.role(Role::Speed));
         self.open = Some((number, second));
         if self.closed.is_empty() {
             self.close();
@@ -175,6 +214,8 @@ impl Seconds {
         second.consumers = std::array::from_fn(mean);
         second.speed_displayed = mean(CONSUMERS.len());
         (self.sums, self.counts) = ([0.0; MEANS], [0; MEANS]);
+        second.power_ends = std::mem::replace(&mut self.power_ends, UNKNOWN);
+        second.speed_ends = std::mem::replace(&mut self.speed_ends, UNKNOWN);
         self.closed.push(second);
     }
 
@@ -188,6 +229,37 @@ impl Seconds {
 mod tests {
     use super::super::{Folder, TraceChunk, columns};
     use super::*;
+
+    #[test]
+    fn a_tenth_of_a_second_is_kept_among_its_second() {
+        let names = columns();
+        let place = |name: &str| names.iter().position(|known| *known == name).unwrap();
+        // Ten rows a second for 3 s: 20 kW, but 180 kW for one row and, in the next second, 60 kW back for one row.
+        let watts = |row: usize| [20e3, 180e3, -60e3][usize::from(row == 15) + 2 * usize::from(row == 24)];
+        let t_us: Vec<i64> = (0..30).map(|row| row * 100_000).collect();
+        let mut cells = vec![vec![f64::NAN; t_us.len()]; names.len()];
+        for name in ["energy_out", "energy_in", "energy_charged", "time_unobserved"] {
+            cells[place(name)].fill(0.0);
+        }
+        for row in 1..30 {
+            let power: f64 = watts(row);
+            for (name, part) in [("energy_out", power.max(0.0)), ("energy_in", (-power).max(0.0))] {
+                cells[place(name)][row] = cells[place(name)][row - 1] + part * 0.1;
+            }
+        }
+        cells[place("speed")] = (0..30).map(|row| if row == 17 { 41.0 } else { 30.0 }).collect();
+        let views: Vec<&[f64]> = cells.iter().map(Vec::as_slice).collect();
+        let mut folder = Folder::default();
+        folder.push(&TraceChunk { t_us: &t_us, phase: &vec![Phase::Drive; t_us.len()], columns: &views });
+        let seconds = folder.finish().seconds;
+        let kw: Vec<[i32; 2]> =
+            seconds.iter().skip(1).map(|second| second.power_ends.map(|w| (w / 1e3).round() as i32)).collect();
+        assert_eq!(kw, [[20, 20], [20, 180], [-60, 20]]);
+        assert_eq!(seconds[2].speed_ends, [30.0, 41.0]);
+        assert_eq!(seconds[3].speed_ends, [30.0, 30.0]);
+        // The run's first row stands alone: nothing led to it.
+        assert!(seconds[0].power_ends.iter().all(|end| end.is_nan()));
+    }
 
     #[test]
     fn seconds_end_with_their_last_row_and_average_powers() {

@@ -66,7 +66,11 @@ fn seconds_and_points_are_shifted_alike() {
     let drive = Drive::of(&Car::plain(), &mut Chance::new(3));
     let mut summary = drive.run("run=1", 0..3_001).summary;
     let before = summary.seconds.last().unwrap().net();
+    let (volt, power) = (summary.seconds[1_500].voltage[0], summary.seconds[1_500].power_ends);
     shift(&mut summary, 0.8);
+    for (end, was) in summary.seconds[1_500].power_ends.iter().zip(power) {
+        assert!((was - end - 0.8 * volt).abs() < 0.1, "{was} {end}");
+    }
     let (second, point) = (summary.seconds.last().unwrap(), summary.last().unwrap());
     assert!((second.net() - point.energy()).abs() < 1.0 && (second.charge() - point.charge()).abs() < 1e-3);
     // 0.8 A for 6000 s at some 390 V: about 1.9 MJ less.

@@ -1,0 +1,142 @@
+//! A panel: two axes with their grid, and values drawn between them.
+//!
+//! Knows no quantity; its axes say what it shows.
+
+use super::axis::Axis;
+use super::figure::{EDGE, Figure, Pen, Side, Text, n, width_of};
+use super::palette::{GRID, MUTED, TEXT, WIDTH};
+use super::thin::Column;
+
+/// Room for the marks left of a panel.
+pub const LEFT: f64 = 50.0;
+
+/// A panel of a figure.
+pub struct Panel {
+    /// Across.
+    pub x: Axis,
+    /// Upwards.
+    pub y: Axis,
+    /// Its corners.
+    pub left: f64,
+    /// See `left`.
+    pub right: f64,
+    /// See `left`.
+    pub top: f64,
+    /// See `left`.
+    pub bottom: f64,
+}
+
+impl Panel {
+    /// Below what a figure holds already, so high; its right side keeps room for texts.
+    pub fn below(figure: &mut Figure, x: Axis, y: Axis, height: f64, room_right: f64) -> Self {
+        let top = figure.below + TEXT * 1.2 + 14.0;
+        let panel = Self { x, y, left: LEFT, right: WIDTH - EDGE - room_right, top, bottom: top + height };
+        figure.below = panel.bottom;
+        panel
+    }
+
+    /// Where a value lies across.
+    pub fn across(&self, value: f64) -> f64 {
+        self.left + self.x.part(value) * (self.right - self.left)
+    }
+
+    /// Where a value lies upwards.
+    pub fn up(&self, value: f64) -> f64 {
+        self.bottom - self.y.part(value) * (self.bottom - self.top)
+    }
+
+    /// Whether a place is on it.
+    pub fn holds(&self, x: f64, y: f64) -> bool {
+        let inside = |part: f64| (-1e-6..=1.0 + 1e-6).contains(&part);
+        inside(self.x.part(x)) && inside(self.y.part(y))
+    }
+
+    /// Draws the grid, the upright axis' marks and its title.
+    pub fn grid(&self, figure: &mut Figure) {
+        let mut lines = String::new();
+        for (value, text) in self.y.marks() {
+            let y = self.up(value);
+            lines += &format!("M{} {}H{}", n(self.left), n(y), n(self.right));
+            let at = (self.left - 6.0, y + TEXT * 0.35);
+            figure.text(Text { at, side: Side::Left, ink: MUTED, says: &text, clear: false });
+        }
+        figure.path(&lines, Pen::line(GRID, 1.0));
+        let at = (EDGE, self.top - 13.0);
+        figure.text(Text { at, side: Side::Right, ink: MUTED, says: &self.y.title, clear: false });
+    }
+
+    /// Draws the marks of the axis across below the panel, and its title.
+    pub fn foot(&self, figure: &mut Figure) {
+        let (mut ticks, mut free) = (String::new(), f64::NEG_INFINITY);
+        for (value, text) in self.x.marks() {
+            let (x, half) = (self.across(value), width_of(&text, TEXT) / 2.0);
+            ticks += &format!("M{} {}v5", n(x), n(self.bottom));
+            if x - half >= free && x + half <= WIDTH - 2.0 {
+                let at = (x, self.bottom + 6.0 + TEXT);
+                figure.text(Text { at, side: Side::Middle, ink: MUTED, says: &text, clear: false });
+                free = x + half + 6.0;
+            }
+        }
+        ticks += &format!("M{} {}H{}", n(self.left), n(self.bottom), n(self.right));
+        figure.path(&ticks, Pen::line(MUTED, 1.0));
+        let at = (self.right, self.bottom + 6.0 + TEXT * 2.2);
+        figure.text(Text { at, side: Side::Left, ink: MUTED, says: &self.x.title, clear: false });
+        figure.below = self.bottom + 6.0 + TEXT * 2.4;
+    }
+
+    /// Draws the line of a value upwards that matters, such as 0.
+    pub fn level(&self, figure: &mut Figure, value: f64, pen: Pen) {
+        if self.holds(self.x.from, value) {
+            let y = self.up(value);
+            figure.line((self.left, y), (self.right, y), pen);
+        }
+    }
+
+    /// Draws what lies between the smallest and largest value of every column; columns that follow each other are joined.
+    pub fn band(&self, figure: &mut Figure, runs: &[Vec<Column>], fill: &'static str) {
+        let mut path = String::new();
+        for run in runs {
+            let corner = |x: f64, value: f64| format!("{} {} ", n(x), n(self.up(value)));
+            let there = run.iter().map(|column| corner(column.x, column.high));
+            let back = run.iter().rev().map(|column| corner(column.x, column.low));
+            let corners: String = there.chain(back).collect();
+            path += &format!("M{}Z", corners.trim_end());
+        }
+        // Its line keeps a column that stands alone from vanishing.
+        figure.path(&path, Pen { fill, ..Pen::line(fill, 0.6) });
+    }
+
+    /// Draws the line through columns: of each the first, smallest, largest and last value, which draws as all would (M4: Jugel
+    /// and others, Proceedings of the VLDB Endowment 7 (2014), 797).
+    pub fn trace(&self, figure: &mut Figure, runs: &[Vec<Column>], pen: Pen) {
+        let mut path = String::new();
+        for run in runs {
+            let mut last = String::new();
+            let mut corners = String::new();
+            for column in run {
+                for value in column.in_order() {
+                    let corner = format!("{} {}", n(column.x), n(self.up(value)));
+                    if corner != last {
+                        corners += &format!("{corner} ");
+                        last = corner;
+                    }
+                }
+            }
+            // A moment alone is a dot.
+            let alone = if corners.trim_end() == last { "h.1" } else { "" };
+            path += &format!("M{}{alone}", corners.trim_end());
+        }
+        figure.path(&path, pen);
+    }
+
+    /// Draws a line through places, given by values.
+    pub fn polyline(&self, figure: &mut Figure, places: &[(f64, f64)], pen: Pen) {
+        let known = places.iter().filter(|(x, y)| self.holds(*x, *y));
+        let corners: Vec<String> = known.map(|(x, y)| format!("{} {}", n(self.across(*x)), n(self.up(*y)))).collect();
+        match corners.as_slice() {
+            [] => {}
+            [one] => figure.path(&format!("M{one}h.1"), pen),
+            many => figure.path(&format!("M{}", many.join(" ")), pen),
+        }
+    }
+}
