@@ -4,18 +4,21 @@
 
 use std::path::{Path, PathBuf};
 
+use super::output::{self, Output};
 use super::test::Reduced;
 use super::{Outcome, Units, say, test};
 use crate::document::Fault;
 use crate::quantity::ConsumptionUnit;
 use crate::reduce;
-use crate::reduce::compare::{Facts, Options, Reason, Test, compare};
+use crate::reduce::compare::{Comparison, Facts, Options, Reason, Test, compare};
+use crate::sheet::page::Publish;
 use crate::store::run_file::RunFile;
 
 #[derive(clap::Args)]
 #[command(after_help = "Examples:\n  \
     drawdown compare heron.toml wren.toml\n  \
     drawdown compare heron-monday.toml heron-tuesday.toml wren.toml finch.toml\n  \
+    drawdown compare heron.toml wren.toml -o compare.html\n  \
     drawdown compare monday.toml tuesday.toml --each\n  \
     drawdown compare heron.toml wren.toml --despite wet-road,wind\n  \
     drawdown compare *.toml --json | jq '.figures[].pairs[] | {a, b, verdict}'\n\n\
@@ -37,6 +40,15 @@ pub struct Arguments {
     /// The unit of energy per distance; distances follow it; without it the first card's, else Wh/km
     #[arg(long, value_enum)]
     units: Option<Units>,
+    /// Write a page to publish (HTML) too; `-` is standard output, then without the table
+    #[arg(short, long, value_name = "FILE", conflicts_with = "json")]
+    output: Option<PathBuf>,
+    /// Replace a file that is there already
+    #[arg(long, requires = "output")]
+    replace: bool,
+    /// Leave vehicle identification numbers in the page where someone wrote one
+    #[arg(long, requires = "output")]
+    vehicle_numbers: bool,
     /// Print JSON instead of a table
     #[arg(long)]
     json: bool,
@@ -98,14 +110,30 @@ pub fn run(arguments: &Arguments) -> Outcome {
     let despite = arguments.despite.iter().filter_map(|key| Reason::from_key(key)).collect();
     let comparison = compare(&compared, &Options { despite, each: arguments.each });
     let units = tests[0].units(arguments.units.map(ConsumptionUnit::from));
+    let is_any = comparison.is_any_compared();
+    if let Some(path) = arguments.output.as_ref().filter(|_| is_any)
+        && let Err(fault) = write(&comparison, units, path, arguments)
+    {
+        return say::not_done(&fault);
+    }
     if arguments.json {
         print!("{}", reduce::json::compare(&comparison));
-    } else {
+    } else if !is_any || arguments.output.as_deref() != Some(Path::new("-")) {
+        // Where nothing is compared the table says why, and no page is written.
         print!("{}", crate::sheet::compare(&comparison, units));
     }
-    match (comparison.is_any_compared(), comparison.is_any_refused() || faulty) {
+    match (is_any, comparison.is_any_refused() || faulty) {
         (false, _) => Outcome::NotDone,
         (true, true) => Outcome::WithFaults,
         (true, false) => Outcome::Done,
     }
+}
+
+/// Writes the page, whole or not at all.
+fn write(comparison: &Comparison, units: ConsumptionUnit, path: &Path, arguments: &Arguments) -> Result<(), Fault> {
+    let publish = Publish { vehicle_numbers: arguments.vehicle_numbers };
+    let page = crate::sheet::compare::page(comparison, units, publish);
+    output::write(&Output::of(path), arguments.replace, |place| {
+        std::fs::write(place, &page).map_err(|error| Fault::io(place, "write", &error))
+    })
 }

@@ -2,12 +2,16 @@
 //!
 //! Computes no figure. A side is named in the order in which it was given, so that no line looks like a ranking.
 
+mod page;
+
 use crate::format::{self, line, wrap};
 use crate::quantity::{ConsumptionUnit, JOULE_PER_KWH, Metre};
 use crate::reduce::compare::{
     Asked, Basis, Compared, Comparison, Difference, LIMIT, Outcome, Pair, Refusal, Repeats, Spread, Verdict, What,
 };
 use crate::reduce::estimate::Estimate;
+
+pub use page::page;
 
 /// Fewer repeats than this tell their own spread poorly, and that is said.
 const FEW: usize = 6;

@@ -161,7 +161,7 @@ pub fn between(a: &Facts, b: &Facts) -> Vec<Refusal> {
     if let Some((one, other)) = a.course.as_ref().zip(b.course.as_ref())
         && one != other
     {
-        say(Reason::Course, both(&format!("on {}", named(one)), &format!("on {}", named(other))));
+        say(Reason::Course, format!("{} and {} on different courses", a.name, b.name));
     }
     if let Some((one, other)) = a.degc.zip(b.degc)
         && (one - other).abs() > AIR_K
@@ -184,10 +184,6 @@ pub fn between(a: &Facts, b: &Facts) -> Vec<Refusal> {
         say(Reason::Reference, both(&format!("restated at {}", at(a)), &format!("at {}", at(b))));
     }
     all
-}
-
-fn named(course: &crate::course::Course) -> String {
-    format!("'{}'", course.name)
 }
 
 fn at(test: &Facts) -> String {

@@ -7,7 +7,7 @@ use crate::reduce::{Estimate, json};
 use crate::time::WallClock;
 
 /// The heron twice, the wren, the siskin that needs far more, and the finch on a wet road.
-fn comparison(options: &Options) -> Comparison {
+pub(super) fn comparison(options: &Options) -> Comparison {
     let mut tests = [
         sized(facts("heron-monday", "heron"), 1.0, 1.0),
         sized(facts("heron-tuesday", "heron"), 1.02, 1.004),
