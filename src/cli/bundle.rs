@@ -20,6 +20,8 @@ use crate::store::bundle::archive::{self, Aside};
 use crate::store::bundle::{Manifest, SCHEMA};
 use stage::Stage;
 
+pub(super) use stage::scrub;
+
 #[derive(clap::Args)]
 #[command(
     after_help = "Without --positions no latitude, longitude or direction leaves this computer: of the fixes the metres between them \

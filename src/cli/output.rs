@@ -5,6 +5,7 @@
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
+use super::interrupt::Making;
 use crate::document::Fault;
 use crate::store::disk;
 
@@ -40,6 +41,7 @@ pub fn is_free(path: &Path, replace: bool) -> Result<(), Fault> {
 pub fn write(to: &Output, replace: bool, make: impl FnOnce(&Path) -> Result<(), Fault>) -> Result<(), Fault> {
     let Output::File(path) = to else {
         let place = disk::temp_name(&std::env::temp_dir().join(format!("drawdown-{}", std::process::id())));
+        let _making = Making::of(&place);
         let made = make(&place).and_then(|()| {
             let mut file = std::fs::File::open(&place).map_err(|error| Fault::io(&place, "read", &error))?;
             let mut out = io::stdout().lock();
@@ -51,6 +53,7 @@ pub fn write(to: &Output, replace: bool, make: impl FnOnce(&Path) -> Result<(), 
     };
     is_free(path, replace)?;
     let temp = disk::temp_name(path);
+    let _making = Making::of(&temp);
     let made = make(&temp).and_then(|()| {
         // Someone may have written it meanwhile.
         is_free(path, replace)?;

@@ -36,6 +36,7 @@ pub mod claims;
 pub mod trend;
 pub mod compare;
 pub mod trail;
+pub mod placed;
 pub mod reduction;
 mod portion;
 mod mass;

@@ -3,6 +3,8 @@
 //! Computes no figure.
 
 pub mod csv;
+pub mod figures;
+pub mod gpx;
 pub mod html;
 pub mod page;
 pub mod plot;

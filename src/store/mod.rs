@@ -27,6 +27,7 @@ mod digests;
 pub mod disk;
 mod encode;
 mod error;
+pub mod figures;
 mod frames;
 pub mod journal;
 mod leb128;

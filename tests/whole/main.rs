@@ -16,6 +16,7 @@ mod demo_frames;
 mod identity;
 mod isotp;
 mod live;
+mod manners;
 mod map_faults;
 mod page;
 mod parts;

@@ -40,7 +40,7 @@ pub fn shell(title: &str, lang: &str, body: &Markup) -> String {
 /// the keyboard and has the table's caption as its name.
 pub fn table(caption: &str, head: &[&str], rows: &Markup) -> Markup {
     html! {
-        div.wide role="region" tabindex="0" aria-label=(caption) {
+        div.wide role="group" tabindex="0" aria-label=(caption) {
             table {
                 caption { (caption) }
                 thead { tr { @for name in head { th scope="col" { (name) } } } }
@@ -55,7 +55,7 @@ pub fn figure(plot: &Plot) -> Markup {
     html! {
         figure id={ "plot-" (plot.name) } {
             h3 class="unseen plot-words" { (plot.title) }
-            div.plot tabindex="0" role="region" aria-label={ "Plot: " (plot.title) } { (PreEscaped(&plot.svg)) }
+            div.plot tabindex="0" role="group" aria-label={ "Plot: " (plot.title) } { (PreEscaped(&plot.svg)) }
             figcaption {
                 details { summary.plot-words { (plot.title) ", in words" } p.plot-words { (plot.alternative) } }
             }

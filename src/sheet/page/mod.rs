@@ -119,3 +119,6 @@ impl Sheet<'_> {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;
