@@ -76,11 +76,3 @@ pub fn new_file(path: &Path, text: &str) -> Outcome {
         Err(error) => not_done(&Fault::io(path, "write", &error)),
     }
 }
-
-/// Whether a command may write a file: what is there is someone's work, unless it is told to replace it.
-pub fn may_write(path: &Path, replace: bool) -> Result<(), Fault> {
-    if replace || path.as_os_str() == "-" || !path.exists() {
-        return Ok(());
-    }
-    Err(Fault::whole(path.display().to_string(), "is there already").remedy("name another file, or give --replace"))
-}
