@@ -7,6 +7,7 @@ mod along;
 mod battery;
 mod bundle;
 mod cards;
+mod compare;
 mod course;
 mod cycles;
 mod data_set;

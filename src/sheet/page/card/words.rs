@@ -127,6 +127,7 @@ const LABELS: [(&str, &str); 73] = [
     ("tolerances.offset", "Zero"),
     ("tolerances.limit_offset", "Zero, a limit"),
     ("tolerances.basis", "Known from"),
+    ("tolerances.sensor", "Instrument"),
 ];
 
 /// The key without its unit, and the unit.
