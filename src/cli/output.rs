@@ -6,7 +6,6 @@ use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 use super::interrupt::Making;
-use super::say;
 use crate::document::Fault;
 use crate::store::disk;
 
@@ -31,7 +30,11 @@ pub fn is_free(path: &Path, replace: bool) -> Result<(), Fault> {
     if path.is_dir() {
         return Err(Fault::whole(path.display().to_string(), "is a folder").remedy("name a file"));
     }
-    say::may_write(path, replace)
+    if path.exists() && !replace {
+        let fault = Fault::whole(path.display().to_string(), "is there already");
+        return Err(fault.remedy("name another file, or add --replace"));
+    }
+    Ok(())
 }
 
 /// Writes by `make`, which is given the path to write to: beside the file under another name, which it then loses.
