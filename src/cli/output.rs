@@ -5,7 +5,7 @@
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
-use super::say;
+use super::interrupt::Making;
 use crate::document::Fault;
 use crate::store::disk;
 
@@ -30,13 +30,18 @@ pub fn is_free(path: &Path, replace: bool) -> Result<(), Fault> {
     if path.is_dir() {
         return Err(Fault::whole(path.display().to_string(), "is a folder").remedy("name a file"));
     }
-    say::may_write(path, replace)
+    if path.exists() && !replace {
+        let fault = Fault::whole(path.display().to_string(), "is there already");
+        return Err(fault.remedy("name another file, or add --replace"));
+    }
+    Ok(())
 }
 
 /// Writes by `make`, which is given the path to write to: beside the file under another name, which it then loses.
 pub fn write(to: &Output, replace: bool, make: impl FnOnce(&Path) -> Result<(), Fault>) -> Result<(), Fault> {
     let Output::File(path) = to else {
         let place = disk::temp_name(&std::env::temp_dir().join(format!("drawdown-{}", std::process::id())));
+        let _making = Making::of(&place);
         let made = make(&place).and_then(|()| {
             let mut file = std::fs::File::open(&place).map_err(|error| Fault::io(&place, "read", &error))?;
             let mut out = io::stdout().lock();
@@ -48,6 +53,7 @@ pub fn write(to: &Output, replace: bool, make: impl FnOnce(&Path) -> Result<(), 
     };
     is_free(path, replace)?;
     let temp = disk::temp_name(path);
+    let _making = Making::of(&temp);
     let made = make(&temp).and_then(|()| {
         // Someone may have written it meanwhile.
         is_free(path, replace)?;

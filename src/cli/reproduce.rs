@@ -49,7 +49,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
     match reproduce(arguments) {
         Ok(report) => {
             if arguments.json {
-                println!("{}", serde_json::to_string_pretty(&report.json()).unwrap_or_default());
+                say::json(&report.json());
             } else {
                 print!("{}", report.text(&arguments.bundle, arguments.all));
             }

@@ -2,9 +2,9 @@
 //!
 //! Only reads what the sheet needs, calls it, and writes; forms no figure.
 
-use std::io::Write;
 use std::path::{Path, PathBuf};
 
+use super::output::{self, Output};
 use super::test::Reduced;
 use super::{Outcome, Units, say, test};
 use crate::card::Card;
@@ -22,8 +22,9 @@ use crate::store::{disk, sha256};
     drawdown sheet test.toml -o sheet.html --replace --units mi-per-kwh\n  \
     drawdown sheet DATA/vehicle=heron/run=20270314T061502Z -o - > sheet.html\n  \
     drawdown sheet test.toml -o sheet.html --png plots\n\n\
-    The file needs nothing else: plots are in it, nothing is loaded, nothing runs. It names no position and no place, and a\n\
-    vehicle identification number in anyone's words is taken out, unless you ask for them.")]
+    The file needs nothing else: plots are in it, nothing is loaded, nothing runs. It names no place, and coordinates and \
+    vehicle identification numbers in anyone's words are taken out, unless you ask for them.\n\
+    Exit status: 0 done; 1 done, but something was wrong with the input and was said; 2 not done.")]
 pub struct Arguments {
     /// A test card (TOML), or run folders of one discharge in any order
     #[arg(value_name = "TEST", required_unless_present = "card")]
@@ -46,7 +47,7 @@ pub struct Arguments {
     /// The unit of energy per distance; distances follow it; without it the card's, else Wh/km
     #[arg(long, value_enum)]
     units: Option<Units>,
-    /// Name the places of the course too
+    /// Name the places of the course too, and leave coordinates where someone wrote them
     #[arg(long)]
     positions: bool,
     /// Leave vehicle identification numbers where someone wrote one
@@ -78,10 +79,14 @@ fn write(test: &Reduced, arguments: &Arguments) -> Result<(), Fault> {
         files.push((arguments.png.iter().map(|folder| folder.join(&name)).collect::<PathBuf>(), png));
     }
     files.push((arguments.output.clone(), text.into_bytes()));
-    files.iter().try_for_each(|(path, _)| say::may_write(path, arguments.replace))?;
+    let free = |(path, _): &(PathBuf, Vec<u8>)| match Output::of(path) {
+        Output::File(path) => output::is_free(&path, arguments.replace),
+        Output::Standard => Ok(()),
+    };
+    files.iter().try_for_each(free)?;
     for (path, bytes) in &files {
-        whole(path, bytes)?;
-        if arguments.output.as_os_str() != "-" {
+        output::write(&Output::of(path), arguments.replace, |place| whole(place, bytes))?;
+        if Output::of(&arguments.output) != Output::Standard {
             println!("{}", path.display());
         }
     }
@@ -112,7 +117,7 @@ fn sheet(test: &Reduced, plots: &[Plot], units: ConsumptionUnit, arguments: &Arg
         places: &places,
         plots,
         units,
-        publish: Publish { vehicle_numbers: arguments.vehicle_numbers },
+        publish: Publish { positions: arguments.positions, vehicle_numbers: arguments.vehicle_numbers },
     }))
 }
 
@@ -132,13 +137,8 @@ fn file_of(what: &'static str, path: &Path) -> Result<FileOf, Fault> {
     Ok(FileOf { what, name, sha256 })
 }
 
-/// Writes all of a file or nothing; `-` is standard output.
 fn whole(path: &Path, bytes: &[u8]) -> Result<(), Fault> {
-    if path.as_os_str() == "-" {
-        let mut out = std::io::stdout().lock();
-        return out.write_all(bytes).and_then(|()| out.flush()).map_err(|error| Fault::io(path, "write", &error));
-    }
-    // A bare name lies in the folder one is in, which has no name of its own to be synced by.
-    let place = if path.parent() == Some(Path::new("")) { Path::new(".").join(path) } else { path.to_owned() };
-    Ok(disk::replace(&place, bytes)?)
+    let mut file = disk::Output::create(path)?;
+    file.append(bytes)?;
+    Ok(file.sync()?)
 }

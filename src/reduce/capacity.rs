@@ -51,6 +51,8 @@ const DISPLAY_LAG_S: (f64, f64) = (8.0, 4.5);
 const STEP_PART: f64 = 0.1;
 /// Ticks closer than this are thinned out: they say nothing new, and the fit's cost grows with their cube.
 const TICK_SPACING: f64 = 0.009;
+/// Pieces of a line that is drawn outside.
+const DRAWN_STEPS: usize = 12;
 /// The least zero with which the fit is made again, A: a step to find its slope by, no uncertainty.
 const ZERO_STEP_A: f64 = 0.1;
 
@@ -130,12 +132,38 @@ pub struct Outside {
     pub ticks: usize,
     /// From the first to the last of them, as a share of 1.
     pub span: f64,
+    /// The fit as it is drawn.
+    pub drawn: FitDrawn,
+}
+
+/// A tick of the fit, its charge drawn since full, C, as measured and as fitted.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct FitTick {
+    /// The displayed value, as a share of 1.
+    pub value: f64,
+    /// As measured, after what the fit puts above the measured part.
+    pub charge: f64,
+    /// As fitted.
+    pub fitted: f64,
+}
+
+/// The fit as it is drawn: charge since full against the displayed value.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct FitDrawn {
+    /// The ticks that took part, by unbroken stretch.
+    pub stretches: Vec<Vec<FitTick>>,
+    /// What lies outside, above and below: displayed value as a share of 1 and charge, C; empty where nothing does.
+    pub outside: [Vec<(f64, f64)>; 2],
+    /// Charge at the start and the end of the measured part, C.
+    pub measured: [f64; 2],
 }
 
 /// The fit of charge on ticks.
 struct Fit {
     /// C, then C times each mode of the bend.
     theta: [f64; THETA],
+    /// The constant of each stretch, C.
+    starts: Vec<f64>,
     /// Rows: what each whitened tick (first `ticks` columns), then each prior adds to theta.
     gain: DMatrix<f64>,
     ticks: usize,
@@ -231,7 +259,8 @@ pub fn outside(discharge: &Discharge, sensors: &SensorErrors) -> Result<Outside,
         .with_sensor(sources::VOLTAGE_ZERO, sensors.voltage_zero, "V", charge)
         .with_b(sources::VOLTAGE_OUTSIDE, beyond.by_voltage());
     let charge = figure(charge, tilted.charge(), [1.0, 1.0], [0.0; THETA]);
-    Ok(Outside { charge, energy, ticks: fit.ticks, span: beyond.span })
+    let drawn = drawn(&discharge, &fit, &beyond);
+    Ok(Outside { charge, energy, ticks: fit.ticks, span: beyond.span, drawn })
 }
 
 /// Standard uncertainties from the ticks and from the bend's prior of a figure that weighs what is above and below, and
@@ -287,17 +316,20 @@ fn fit(discharge: &Discharge) -> Result<Fit, Refused> {
     let ticks = discharge.stretches.iter().map(Vec::len).sum::<usize>();
     let dof = ticks.saturating_sub(1 + discharge.stretches.len());
     if dof > 0 {
-        widen = (found.1 / dof as f64).max(1.0).sqrt();
+        widen = (found.2 / dof as f64).max(1.0).sqrt();
         if widen > 1.0 {
             found = solve(discharge, whole, widen)?;
         }
     }
-    let (theta, _, gain) = found;
-    Ok(Fit { theta, gain, ticks, dof, widened: widen > 1.0 })
+    let (theta, starts, _, gain) = found;
+    Ok(Fit { theta, starts, gain, ticks, dof, widened: widen > 1.0 })
 }
 
-/// Theta, chi squared and the gain matrix, for an assumed whole charge and a widened error model.
-fn solve(discharge: &Discharge, whole: f64, widen: f64) -> Result<([f64; THETA], f64, DMatrix<f64>), Refused> {
+/// Theta, the stretches' constants, chi squared and the gain matrix.
+type Solved = ([f64; THETA], Vec<f64>, f64, DMatrix<f64>);
+
+/// The solution for an assumed whole charge and a widened error model.
+fn solve(discharge: &Discharge, whole: f64, widen: f64) -> Result<Solved, Refused> {
     let ticks: usize = discharge.stretches.iter().map(Vec::len).sum();
     let unknowns = THETA + discharge.stretches.len();
     let rows = ticks + BEND_SD.len();
@@ -328,7 +360,8 @@ fn solve(discharge: &Discharge, whole: f64, widen: f64) -> Result<([f64; THETA],
     }
     let fit = regression::ordinary(&x, &y)?;
     let theta = std::array::from_fn(|at| fit.coefficients[at]);
-    Ok((theta, fit.chi_squared(), fit.gain))
+    let starts = fit.coefficients.iter().skip(THETA).copied().collect();
+    Ok((theta, starts, fit.chi_squared(), fit.gain))
 }
 
 /// Covariance of the charge at the ticks of a stretch: their timing on the diagonal, a random walk along the charge.
@@ -379,6 +412,38 @@ fn beyond(discharge: &Discharge, fit: &Fit) -> Result<Beyond, Refused> {
     charge[0] += hidden + late * DISPLAY_LAG_S.0;
     let voltage = voltages(discharge, &fit.theta, charge)?;
     Ok(Beyond { charge, by_theta, hidden, late, voltage, span: first.value - last.value })
+}
+
+/// The fit as it is drawn.
+fn drawn(discharge: &Discharge, fit: &Fit, beyond: &Beyond) -> FitDrawn {
+    let (half, whole) = (discharge.step / 2.0, fit.theta[0]);
+    let above = beyond.charge[0] - discharge.ends[0].charge;
+    let charge_left = |d: f64| whole * left(d, &fit.theta);
+    let of_stretch = |(stretch, start): (&Vec<TickPoint>, &f64)| -> Vec<FitTick> {
+        let origin = above + stretch.first().map_or(0.0, |tick| tick.charge) + start;
+        let tick = |tick: &TickPoint| FitTick {
+            value: tick.value,
+            charge: above + tick.charge,
+            fitted: origin - charge_left(tick.value + half),
+        };
+        stretch.iter().map(tick).collect()
+    };
+    let stretches: Vec<Vec<FitTick>> = discharge.stretches.iter().zip(&fit.starts).map(of_stretch).collect();
+    let measured = [0, 1].map(|at| above + discharge.ends[at].charge);
+    // From a tick to displayed 100 or 0 %, as `beyond` reckons it.
+    let from = |tick: &FitTick, to: f64| -> Vec<(f64, f64)> {
+        let way = |at: usize| tick.value + half + (to - tick.value - half) * at as f64 / DRAWN_STEPS as f64;
+        let place = |d: f64| (d - half, tick.charge + charge_left(tick.value + half) - charge_left(d));
+        (0..=DRAWN_STEPS).map(|at| place(way(at))).collect()
+    };
+    let mut outside = [Vec::new(), Vec::new()];
+    if let Some(first) = stretches.first().and_then(|stretch| stretch.first()).filter(|_| beyond.charge[0] > 0.0) {
+        outside[0] = from(first, 1.0).into_iter().chain([(1.0, 0.0)]).collect();
+    }
+    if let Some(last) = stretches.last().and_then(|stretch| stretch.last()).filter(|_| beyond.charge[1] > 0.0) {
+        outside[1] = from(last, half);
+    }
+    FitDrawn { stretches, outside, measured }
 }
 
 /// The share of charge that is left when the display says d, as the fit finds it.

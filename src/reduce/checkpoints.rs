@@ -74,6 +74,8 @@ pub struct Checkpoint {
 pub struct Checkpoints {
     /// The displayed value at its start, percent.
     pub from: Option<f64>,
+    /// When it started: the run's place among the runs, and run time, s.
+    pub start: Option<(usize, f64)>,
     /// The checkpoints reached, values falling.
     pub reached: Vec<Checkpoint>,
     /// From displayed 100 to 50 %, and from there to 0, where both were driven whole.
@@ -100,7 +102,8 @@ pub(super) fn of(test: &Test<'_>, axis: Option<&Axis<'_>>, totals: &Totals, way:
     };
     let looker = Looker { test, totals, way, axis };
     let zero = looker.reached(0.0);
-    let mut found = Checkpoints { from: Some(from), last: looker.last(), ..Checkpoints::default() };
+    let start = axis.places.first().map(|place| (place.0, test.runs[place.0].summary.stretches[place.1].start.t));
+    let mut found = Checkpoints { from: Some(from), start, last: looker.last(), ..Checkpoints::default() };
     let mut wanted = test.options.checkpoints.clone();
     wanted.sort_by(|a, b| b.total_cmp(a));
     wanted.dedup();

@@ -66,6 +66,19 @@ pub struct Held {
     pub consumption: Option<Estimate>,
     /// Whether that rests on the card's masses; else the speed at the ends is its uncertainty.
     pub mass_known: bool,
+    /// Every second of the drive whose speed is known.
+    pub seconds: Vec<Driven>,
+}
+
+/// A second of the drive.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Driven {
+    /// Its speed, m/s, brought to the truth as the shares are.
+    pub speed: f64,
+    /// Its distance, m.
+    pub metres: f64,
+    /// Left out of the shares, the mean and the spread.
+    pub left_out: bool,
 }
 
 /// The figures, or why there are none.
@@ -115,6 +128,12 @@ pub(super) fn of(test: &Test<'_>, ground: &Ground, way: &Way, legs: &Legs, total
         metres: part.metres * scale.value,
         left_out: left_out(*why),
     });
+    let driven = judged.seconds.iter().map(|(why, speed, metres)| Driven {
+        speed: *speed,
+        metres: metres * scale.value,
+        left_out: why.is_some_and(left_out),
+    });
+    let seconds = driven.collect();
     let (consumption, mass_known) = consumption(test, way, totals, &judged, scale.value);
     let by_scale = |share: Share| {
         let source = if way.calibrated { sources::SATELLITE_SPEED } else { sources::SPEED_SCALE };
@@ -133,6 +152,7 @@ pub(super) fn of(test: &Test<'_>, ground: &Ground, way: &Way, legs: &Legs, total
         outside: outside.collect(),
         consumption,
         mass_known,
+        seconds,
     }))
 }
 

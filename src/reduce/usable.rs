@@ -4,7 +4,7 @@
 //!
 //! Fits nothing itself.
 
-use super::capacity;
+use super::capacity::{self, FitDrawn};
 use super::discharge::{Axis, Drawn, Moment};
 use super::energy::{Totals, not_measured};
 use super::estimate::{Estimate, Kind};
@@ -68,6 +68,11 @@ pub struct Usable {
     pub estimated_share: f64,
     /// Energy, J, and distance, m, beyond displayed 0 %.
     pub reserve: Option<(Estimate, f64)>,
+    /// The fit of charge on ticks as it is drawn; none of a full discharge.
+    pub fit: Option<FitDrawn>,
+    /// Of a full discharge, every tick between its ends: displayed percent and net energy since its start, J. They take no
+    /// part in the figure.
+    pub passed: Vec<(f64, f64)>,
 }
 
 impl Usable {
@@ -81,6 +86,8 @@ impl Usable {
             charge: None,
             estimated_share: 0.0,
             reserve: None,
+            fit: None,
+            passed: Vec::new(),
         }
     }
 }
@@ -173,6 +180,8 @@ fn full(test: &Test<'_>, axis: &Axis<'_>, totals: &Totals, measured: &Drawn) -> 
         charge: test.tolerances.power.is_none().then_some(charge),
         estimated_share: estimated(measured, 0.0),
         reserve: None,
+        fit: None,
+        passed: axis.ticks().iter().map(|tick| (tick.value, tick.moment.drawn.energy)).collect(),
     }
 }
 
@@ -219,6 +228,8 @@ fn partial(test: &Test<'_>, axis: &Axis<'_>, totals: &Totals, measured: &Drawn) 
         energy: Some(energy.add(&outside.energy)),
         charge: Some(charge.add(&outside.charge)),
         reserve: None,
+        fit: Some(outside.drawn),
+        passed: Vec::new(),
     }
 }
 

@@ -56,6 +56,27 @@ fn a_straight_display_gives_the_whole() {
 }
 
 #[test]
+fn what_is_drawn_is_the_fit_and_ends_at_its_figure() {
+    let discharge = discharge(90, 40, |d| d);
+    let outside = outside(&discharge, &SensorErrors::default()).unwrap();
+    let drawn = &outside.drawn;
+    let whole = outside.charge.value + discharge.ends[1].charge - discharge.ends[0].charge;
+    let (first, last) = (drawn.outside[0].last().unwrap(), drawn.outside[1].last().unwrap());
+    assert_eq!(*first, (1.0, 0.0));
+    assert!(last.0.abs() < 1e-12 && (last.1 - whole).abs() < 1e-6 * whole, "{last:?} {whole}");
+    let ticks = &drawn.stretches[0];
+    assert_eq!(ticks.len(), outside.ticks);
+    // A straight display: the charge falls by 0.6 Ah of 60 Ah for every per cent, measured and fitted.
+    for pair in ticks.windows(2) {
+        let percents = (pair[0].value - pair[1].value) * 100.0;
+        assert!(((pair[1].charge - pair[0].charge) / 3600.0 - 0.6 * percents).abs() < 1e-9);
+        assert!(((pair[1].fitted - pair[0].fitted) / 3600.0 - 0.6 * percents).abs() < 0.01);
+    }
+    assert!(ticks.iter().all(|tick| (tick.fitted - tick.charge).abs() < 0.02 * 3600.0), "{ticks:?}");
+    assert!((drawn.measured[1] - drawn.measured[0] - 0.5 * 60.0 * 3600.0).abs() < 1e-6, "{:?}", drawn.measured);
+}
+
+#[test]
 fn shorter_spans_know_less() {
     let u95 = |from, to| whole(&discharge(from, to, |d| d), &SensorErrors::default()).0.u95();
     assert!(u95(90, 70) > 1.2 * u95(90, 50));

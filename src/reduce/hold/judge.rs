@@ -121,6 +121,8 @@ pub(super) struct Judged {
     pub portion: Portion,
     /// Over these: half of what the square of the wheels' speed gained from start to end of every stretch, m²/s².
     pub half_squares: f64,
+    /// Every second whose speed is known: why it was not held, true speed, m/s, and metres by the wheels.
+    pub seconds: Vec<(Option<Why>, f64, f64)>,
 }
 
 /// What it judges by; speeds in m/s, true.
@@ -271,6 +273,7 @@ impl Judge<'_> {
             }
         }
         if (speed - self.target).abs() <= self.tolerance {
+            judged.list(None, speed, metres);
             span.end(judged);
             stretch.go_on(step, *before, judged);
             return;
@@ -285,8 +288,10 @@ impl Judge<'_> {
             span.stops.push(span.way);
         }
         if speed > self.target {
+            judged.list(Some(Why::Above), speed, metres);
             span.fast.add(dt, metres, speed);
         } else if self.in_course_stretch(*number, step.to.t) {
+            judged.list(Some(Why::Course), speed, metres);
             span.course.add(dt, metres, speed);
         } else {
             span.slow.push(Slow { at: span.way, seconds: dt, metres, speed });
@@ -295,7 +300,13 @@ impl Judge<'_> {
 }
 
 impl Judged {
+    fn list(&mut self, why: Option<Why>, speed: f64, metres: f64) {
+        if speed.is_finite() && metres.is_finite() {
+            self.seconds.push((why, speed, metres));
+        }
+    }
     fn put(&mut self, why: Why, seconds: f64, metres: f64, speed: f64) {
+        self.list(Some(why), speed, metres);
         if let Some((_, part)) = self.outside.iter_mut().find(|(known, _)| *known == why) {
             part.add(seconds, metres, speed);
         }

@@ -55,6 +55,12 @@ fn the_share_is_that_of_the_true_speed() {
     assert!(turn.0 > 40.0 && turn.1 > 400.0 && stop.0 > 30.0, "{turn:?} {stop:?}");
     let told: f64 = held.outside.iter().map(|part| part.seconds).sum();
     assert!((told + seconds - moving).abs() < 1e-6, "every second is told once");
+    // And listed once, as far as its speed is known.
+    let listed: f64 = held.seconds.iter().map(|second| second.metres).sum();
+    assert!((listed - whole).abs() < 1e-3 * whole, "{listed} {whole}");
+    let near = held.seconds.iter().filter(|second| (second.speed - 30.0).abs() <= 3.0 / 3.6);
+    let near: f64 = near.map(|second| second.metres).sum();
+    assert!((near - metres).abs() < 1e-3 * whole, "{near} {metres}");
 }
 
 #[test]

@@ -121,7 +121,7 @@ impl Sheet<'_> {
 
     fn seal_word(&self) -> Markup {
         match self.json.at("seal") {
-            None => html! { "no card, so none" },
+            None => prose(if self.input.card.is_some() { "not known" } else { "no card, so none" }),
             Some(_) if self.json.is_true("seal.sealed") => {
                 html! { "sealed before counting began, code " code { (self.json.text("seal.code").unwrap_or_default()) } }
             }

@@ -5,18 +5,22 @@
 use maud::{Markup, html};
 
 use crate::document::private::without_vehicle_numbers;
+use crate::store::bundle::scrub::without_coordinates;
 
 /// What may be published of the words of others.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub struct Publish {
+    /// Coordinates stay where someone wrote them.
+    pub positions: bool,
     /// Vehicle identification numbers stay where someone wrote one.
     pub vehicle_numbers: bool,
 }
 
 impl Publish {
-    /// A text as it may be published: of a path from the root of a disk the last part alone, and no vehicle number.
+    /// A text as it may be published: of a path from the root of a disk the last part alone, no coordinates, no vehicle number.
     pub fn text(self, text: &str) -> String {
         let text = without_folders(text);
+        let text = if self.positions { text } else { without_coordinates(&text) };
         if self.vehicle_numbers { text } else { without_vehicle_numbers(&text).into_owned() }
     }
 }
@@ -54,10 +58,11 @@ mod tests {
     #[test]
     fn what_is_published_names_no_folder_and_no_car() {
         let text =
-            "/home/someone/tests/heron.toml: (/data/run=1) 16.9 kWh/100 km, DATA/vehicle=heron; ZZ9HERN27RA000042";
-        let left = "heron.toml: (run=1) 16.9 kWh/100 km, DATA/vehicle=heron; (vehicle number removed)";
+            "/home/someone/tests/heron.toml: (/data/run=1) 16.9 kWh/100 km, -48.0001, -123.0002; ZZ9HERN27RA000042";
+        let left = "heron.toml: (run=1) 16.9 kWh/100 km, [position left out]; (vehicle number removed)";
         assert_eq!(Publish::default().text(text), left);
-        let kept = Publish { vehicle_numbers: true }.text(text);
+        let kept = Publish { positions: true, vehicle_numbers: true }.text(text);
+        assert!(kept.contains("-48.0001, -123.0002"), "{kept}");
         assert!(kept.ends_with("ZZ9HERN27RA000042") && !kept.contains("someone"), "{kept}");
         assert_eq!(without_folders("C:\\tests\\heron.toml and ~/heron.toml"), "heron.toml and heron.toml");
     }

@@ -39,7 +39,11 @@ impl Sheet<'_> {
     fn seal(&self) -> Markup {
         let json = &self.json;
         if !json.has("seal") {
-            return html! { h3 { "Seal" } p { "There is no card, so nothing was sealed." } };
+            let card = self.input.card.is_some();
+            return html! {
+                h3 { "Seal" }
+                p { (prose(if card { "Whether it was sealed is not known." } else { "There is no card, so nothing was sealed." })) }
+            };
         }
         html! {
             h3 { "Seal" }

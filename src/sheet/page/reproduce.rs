@@ -24,7 +24,7 @@ impl Sheet<'_> {
                 (shell::table("Files, each by its digest", &["What", "Name", "Digest"], &self.files()))
                 p.soft { (prose("Digests are SHA-256, as sha256sum prints it.")) }
                 p { "The commands:" }
-                pre tabindex="0" role="region" aria-label="Commands" { code { (self.commands()) } }
+                pre tabindex="0" role="group" aria-label="Commands" { code { (self.commands()) } }
                 p { (prose("Whoever is given a bundle of this test needs neither card nor recording:")) }
                 pre { code { "drawdown reproduce BUNDLE" } }
                 p {

@@ -88,6 +88,11 @@ impl Axis {
         Some(Self { title: title.into(), from, to, step, written: Written::Clock })
     }
 
+    /// The same, from its greater to its smaller end.
+    pub fn falling(self) -> Self {
+        Self { from: self.to, to: self.from, ..self }
+    }
+
     /// Its marks: value and as written.
     pub fn marks(&self) -> Vec<(f64, String)> {
         let (low, high) = (self.from.min(self.to), self.from.max(self.to));
@@ -133,6 +138,8 @@ mod tests {
         assert_eq!(texts(&axis), ["-100", "-50", "0", "50", "100", "150"]);
         let axis = Axis::rounded("", (0.11, 0.29), 4).unwrap();
         assert_eq!(texts(&axis), ["0.10", "0.15", "0.20", "0.25", "0.30"]);
+        let falling = axis.clone().falling();
+        assert_eq!((falling.marks().len(), falling.part(0.30).round()), (5, 0.0));
     }
 
     #[test]

@@ -79,6 +79,65 @@ pub fn n(value: f64) -> String {
     }
 }
 
+/// A line of many corners, written short: each corner by its step from the one before, all in whole tenths, so that no
+/// rounding adds up; level steps that follow each other are one.
+#[derive(Default)]
+pub struct Corners {
+    text: String,
+    last: Option<(i64, i64)>,
+    level: i64,
+}
+
+impl Corners {
+    /// Adds a corner.
+    pub fn to(&mut self, (x, y): (f64, f64)) {
+        let tenths = |value: f64| (if value.is_nan() { 0.0 } else { value.clamp(-FAR, FAR) } * 10.0).round() as i64;
+        let now = (tenths(x), tenths(y));
+        match self.last {
+            None => self.text += &format!("M{} {}l", n(x), n(y)),
+            Some(last) if last.1 == now.1 => {
+                let step = now.0 - last.0;
+                // One that turns back would take away from it.
+                if step.signum() != self.level.signum() {
+                    self.flush();
+                }
+                self.level += step;
+            }
+            Some(last) => {
+                self.flush();
+                self.step(now.0 - last.0, now.1 - last.1);
+            }
+        }
+        self.last = Some(now);
+    }
+
+    fn flush(&mut self) {
+        if self.level != 0 {
+            let level = std::mem::take(&mut self.level);
+            self.step(level, 0);
+        }
+    }
+
+    fn step(&mut self, across: i64, down: i64) {
+        for part in [across, down] {
+            let text = n(part as f64 / 10.0);
+            if !self.text.ends_with('l') && !text.starts_with('-') {
+                self.text.push(' ');
+            }
+            self.text += &text;
+        }
+    }
+
+    /// The path; a corner alone is a dot.
+    pub fn finish(mut self) -> String {
+        self.flush();
+        if self.text.ends_with('l') {
+            self.text += ".1 0";
+        }
+        self.text
+    }
+}
+
 /// Width of a text, on the safe side.
 pub fn width_of(text: &str, size: f64) -> f64 {
     text.chars().count() as f64 * CHARACTER * size
@@ -201,6 +260,16 @@ impl Figure {
             &html! { circle cx=(x) cy=(y) r=(r) fill=(fill) stroke=(stroke) stroke-width="2" {} }.into_string();
     }
 
+    /// Draws small dots.
+    pub fn specks(&mut self, places: &[(f64, f64)], ink: &'static str) {
+        // Lines of no length with round ends are dots.
+        let path: String = places.iter().map(|(x, y)| format!("M{} {}h0", n(*x), n(*y))).collect();
+        if !path.is_empty() {
+            self.body +=
+                &html! { path d=(path) stroke=(ink) stroke-width="3.2" stroke-linecap="round" {} }.into_string();
+        }
+    }
+
     /// Draws a diamond.
     pub fn diamond(&mut self, (x, y): (f64, f64), radius: f64, stroke: &'static str, fill: &'static str) {
         let corners = [(x - radius, y), (x, y - radius), (x + radius, y), (x, y + radius)];
@@ -249,6 +318,22 @@ mod tests {
     fn coordinates_are_short_and_always_numbers() {
         let written = [0.0, -0.04, 0.26, -0.26, 12.0, 12.34, -12.36, f64::NAN, f64::INFINITY].map(n);
         assert_eq!(written, ["0", "0", ".3", "-.3", "12", "12.3", "-12.4", "0", "100000"]);
+    }
+
+    #[test]
+    fn corners_are_steps_that_add_up() {
+        let mut corners = Corners::default();
+        [(1.04, 2.0), (1.5, 2.0), (2.0, 2.04), (2.5, -3.0), (3.0, 4.0)]
+            .into_iter()
+            .for_each(|corner| corners.to(corner));
+        // In tenths 10 20, 15 20, 20 20, 25 -30, 30 40.
+        assert_eq!(corners.finish(), "M1 2l1 0 .5-5 .5 7");
+        let mut back = Corners::default();
+        [0.0, 1.0, 2.0, 1.0].into_iter().for_each(|x| back.to((x, 5.0)));
+        assert_eq!(back.finish(), "M0 5l2 0-1 0");
+        let mut alone = Corners::default();
+        alone.to((1.0, 2.0));
+        assert_eq!((alone.finish(), Corners::default().finish()), ("M1 2l.1 0".into(), String::new()));
     }
 
     #[test]

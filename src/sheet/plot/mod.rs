@@ -6,8 +6,13 @@
 
 mod along;
 mod axis;
+mod capacity;
+mod charge_along;
+mod charging;
 mod figure;
+mod hold;
 mod intervals;
+mod legs;
 mod palette;
 mod panel;
 mod png;
@@ -37,5 +42,17 @@ pub struct Plot {
 /// Every plot of a test that has something to draw, in the order in which they are read.
 pub fn plots(reduction: &Reduction, trail: &Trail, units: ConsumptionUnit) -> Vec<Plot> {
     let road = road::Road::new(reduction, trail, units);
-    [along::plot(&road), temperature::plot(&road)].into_iter().flatten().collect()
+    let all = [
+        along::plot(&road),
+        charge_along::plot(&road),
+        capacity::plot(reduction),
+        legs::plot(&road),
+        hold::plot(&road),
+        temperature::plot(&road),
+        charging::plot(reduction),
+    ];
+    all.into_iter().flatten().collect()
 }
+
+#[cfg(test)]
+mod tests;

@@ -34,3 +34,5 @@ pub const VERMILLION: &str = "#d55e00";
 pub const ORANGE: &str = "#f3c98b";
 /// A third.
 pub const GREEN: &str = "#009e73";
+/// The third's light companion.
+pub const MINT: &str = "#a5dccb";

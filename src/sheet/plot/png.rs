@@ -1,4 +1,4 @@
-//! A plot as a PNG: drawn by `resvg` with a font that the program brings, so that every machine makes the same bytes.
+//! A plot as a PNG: drawn by `resvg` with a font that the program brings, so that it is the same whatever fonts a machine has.
 //!
 //! Reads no font of the system, no file and no address.
 

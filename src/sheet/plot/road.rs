@@ -5,13 +5,12 @@
 use super::axis::{self, Axis};
 use super::figure::{Figure, Pen, Side, Text, width_of};
 use super::palette::{MUTED, SHADE, TEXT};
-use super::panel::Panel;
+use super::panel::{Panel, Room};
 use super::thin::{self, Column, PIXEL, Piece, Weighed};
 use crate::format;
-use crate::ledger::Phase;
 use crate::quantity::{ConsumptionUnit, Metre, MetrePerSecond};
 use crate::reduce::trail::TrailPoint;
-use crate::reduce::{Reduction, Trail};
+use crate::reduce::{Estimate, Reduction, Trail};
 
 /// Means are formed over so many bins at most.
 const BINS: f64 = 160.0;
@@ -144,20 +143,15 @@ impl<'a> Road<'a> {
         thin::means(values.filter(|value| value.at.is_finite()), self.bin())
     }
 
-    /// A point's power out of the pack, kW; NaN while charging or unobserved.
-    pub fn power_kw(point: &TrailPoint) -> f64 {
-        if point.is_observed && point.phase != Phase::Charge { point.power / 1e3 } else { f64::NAN }
-    }
-
     /// Shades every other leg on a panel.
     pub fn shade(&self, figure: &mut Figure, panel: &Panel) {
         for leg in self.legs.iter().filter(|leg| is_shaded(leg)) {
             let (from, to) = (panel.across(leg.span.0), panel.across(leg.span.1));
-            figure.area((from, panel.top), (to, panel.bottom), SHADE);
+            figure.area((from, panel.top - panel.strip), (to, panel.bottom), SHADE);
         }
     }
 
-    /// Names the legs above a panel, as far as each has room.
+    /// Names the legs in the strip above a panel, as far as each has room.
     pub fn name_legs(&self, figure: &mut Figure, panel: &Panel) {
         for leg in &self.legs {
             let (from, to) = (panel.across(leg.span.0), panel.across(leg.span.1));
@@ -165,7 +159,7 @@ impl<'a> Road<'a> {
             let long = leg.out.map_or(number.clone(), |out| format!("{number} {}", if out { "out" } else { "back" }));
             let says = [long, number].into_iter().find(|says| width_of(says, TEXT) + 3.0 <= to - from);
             if let Some(says) = says {
-                let at = ((from + to) / 2.0, panel.top + TEXT);
+                let at = ((from + to) / 2.0, panel.top - 5.0);
                 figure.text(Text { at, side: Side::Middle, ink: MUTED, says: &says, clear: false });
             }
         }
@@ -184,6 +178,11 @@ impl<'a> Road<'a> {
         places.filter(|(from, to)| to - from > PIXEL).collect()
     }
 
+    /// Room for the legs' names above a panel.
+    pub fn room(&self) -> Room {
+        Room { above: if self.legs.is_empty() { 0.0 } else { TEXT + 6.0 }, ..Room::default() }
+    }
+
     /// What shades and hatches mean, as far as there are any.
     pub fn key(&self, panel_width: f64) -> String {
         let mut key = String::new();
@@ -196,6 +195,19 @@ impl<'a> Road<'a> {
             key += " Hatched: not observed.";
         }
         key
+    }
+
+    /// An energy per distance with its half interval, J/m, in the tester's unit.
+    pub fn per_distance(&self, figure: &Estimate) -> (f64, f64) {
+        let value = self.units.from_joule_per_metre(figure.value);
+        // A proportional or a reciprocal unit keeps the relative uncertainty (first order).
+        (value, value.abs() * figure.u95() / figure.value.abs())
+    }
+
+    /// Where on the road a moment of a run was.
+    pub fn place(&self, (run, t): (usize, f64)) -> f64 {
+        let after = self.points.partition_point(|point| (point.run, point.t) <= (run, t));
+        after.checked_sub(1).and_then(|at| self.points.get(at)).map_or(0.0, |point| point.distance)
     }
 
     /// A distance in words.

@@ -5,25 +5,31 @@
 use super::Plot;
 use super::axis::{self, Axis};
 use super::figure::{Figure, Pen, Side, Text};
-use super::palette::{BLUE, GREEN, INK, SHADE, TEXT, VERMILLION};
-use super::panel::Panel;
+use super::palette::{BLUE, GREEN, INK, MINT, ORANGE, SHADE, SKY, TEXT, VERMILLION};
+use super::panel::{Panel, Room};
 use super::road::Road;
-use super::thin::{self, Column, Piece};
+use super::thin::{self, Column, Piece, Weighed};
 use crate::format;
 use crate::ledger::Phase;
 use crate::reduce::temperatures::Readings;
+use crate::reduce::trail::TrailPoint;
 
 const TITLE: &str = "Temperatures";
 const HEIGHT: f64 = 190.0;
 /// Room for the lines' names.
 const ROOM: f64 = 66.0;
 
-/// What is drawn: name, place in the trail's temperatures, and pen.
-fn lines() -> [(&'static str, usize, Pen); 3] {
+/// Means are formed over so many bins at most.
+const BINS: f64 = 150.0;
+/// Lengths of a bin, s.
+const BINS_S: [f64; 7] = [30.0, 60.0, 120.0, 300.0, 600.0, 1_200.0, 1_800.0];
+
+/// What is drawn: name, place in the trail's temperatures, pen of the mean and colour of the band.
+fn lines() -> [(&'static str, usize, Pen, &'static str); 3] {
     [
-        ("pack", 2, Pen::line(VERMILLION, 2.5)),
-        ("cabin", 1, Pen::dashed(GREEN, 2.0)),
-        ("outside", 0, Pen { dash: "1.5 2.5", ..Pen::line(BLUE, 2.0) }),
+        ("pack", 2, Pen::line(VERMILLION, 2.5), ORANGE),
+        ("cabin", 1, Pen { dash: "7 3", ..Pen::line(GREEN, 2.0) }, MINT),
+        ("outside", 0, Pen { dash: "2 2.5", ..Pen::line(BLUE, 2.0) }, SKY),
     ]
 }
 
@@ -35,19 +41,29 @@ pub(super) fn plot(road: &Road<'_>) -> Option<Plot> {
     let y = Axis::rounded("Temperature, °C", range, 5)?;
     let charges = spans_of_charging(road);
     let shaded = if charges.is_empty() { "" } else { " Grey ground: charging." };
-    let caption = format!("{}. Readings of the car's own sensors.{shaded}", road.reduction.vehicle);
+    let bin = BINS_S.into_iter().find(|bin| end / bin <= BINS).unwrap_or(3_600.0);
+    let caption = format!(
+        "{}. The car's own sensors. Line: mean over {}. Band: smallest to largest reading.{shaded}",
+        road.reduction.vehicle,
+        if bin < 60.0 { format::time(bin) } else { format!("{} min", format::to_step(bin / 60.0, 1.0)) }
+    );
     let mut figure = Figure::new("temperature", TITLE, &caption);
-    let panel = Panel::below(&mut figure, x, y, HEIGHT, ROOM);
+    let panel = Panel::below(&mut figure, x, y, HEIGHT, Room { right: ROOM, ..Room::default() });
     for (from, to) in charges {
         figure.area((panel.across(from), panel.top), (panel.across(to), panel.bottom), SHADE);
     }
     panel.grid(&mut figure);
     let mut names = Vec::new();
-    for (name, at, pen) in lines() {
-        let runs = columns(road, &panel, at);
-        panel.trace(&mut figure, &runs, pen);
-        if let Some(last) = runs.last().and_then(|run| run.last()) {
-            names.push((panel.up(last.last), name));
+    for (_, at, _, band) in lines() {
+        panel.band(&mut figure, &columns(road, &panel, at), band);
+    }
+    for (name, at, pen, _) in lines() {
+        let means = means(road, at, bin);
+        for line in &means {
+            panel.polyline(&mut figure, line, pen);
+        }
+        if let Some((_, value)) = means.last().and_then(|line| line.last()) {
+            names.push((panel.up(*value), name));
         }
     }
     name_lines(&mut figure, &panel, names);
@@ -61,6 +77,12 @@ fn columns(road: &Road<'_>, panel: &Panel, at: usize) -> Vec<Vec<Column>> {
         Piece { from: panel.across(to - seconds), to: panel.across(to), low: value, high: value }
     });
     thin::columns(pieces, (panel.left, panel.right))
+}
+
+fn means(road: &Road<'_>, at: usize, bin: f64) -> Vec<Vec<(f64, f64)>> {
+    let value =
+        |(seconds, point): (f64, &TrailPoint)| Weighed { at: point.elapsed, seconds, value: point.temperature[at] };
+    thin::means(road.lasting().map(value), bin)
 }
 
 fn spans_of_charging(road: &Road<'_>) -> Vec<(f64, f64)> {

@@ -1,6 +1,6 @@
 //! `manifest.json`: what a bundle holds, what was left out of the test, and by what version and options its figures were formed.
 //!
-//! Plain data, and the check of a folder against it. Its own SHA-256 is the bundle's: who has it published can show that a bundle is his.
+//! Plain data, and the check of a folder against it; forms no figure. Its own SHA-256 is the bundle's: who has it published can show that it is his.
 
 use std::collections::BTreeSet;
 use std::path::Path;
