@@ -9,8 +9,8 @@ use super::palette::{BLUE, GRID, GROUND, INK, MUTED, TEXT, VERMILLION, WIDTH};
 use crate::format;
 
 /// Heights of a row with one figure and with two.
-const ROW: f64 = 34.0;
-const ROW_OF_TWO: f64 = 48.0;
+const ROW: f64 = 38.0;
+const ROW_OF_TWO: f64 = 53.0;
 /// Most rows that one figure draws; what is beyond is said.
 const ROWS_MAX: usize = 60;
 
@@ -60,7 +60,7 @@ pub fn intervals(what: &Intervals<'_>) -> Option<Plot> {
     let measured = rows.iter().flat_map(|row| figures(row, two)).filter_map(|(_, figure)| figure).filter(known);
     let ends = super::axis::range(measured.flat_map(|(value, u95)| [value - u95, value + u95]))?;
     let margin = (ends.1 - ends.0) * 0.04;
-    let axis = Axis::exact(format!("{}, {}", what.quantity, what.unit), (ends.0 - margin, ends.1 + margin), 5)?;
+    let axis = Axis::exact(format!("{}, {}", what.quantity, what.unit), (ends.0 - margin, ends.1 + margin), 7)?;
     let mut caption = "Bars: 95 % intervals.".to_owned();
     if let Some(second) = what.second {
         caption += &format!(" Filled dot: {}. Hollow diamond: {second}.", what.first);
