@@ -88,7 +88,7 @@ fn soc(point: &TrailPoint) -> f64 {
 fn caption(road: &Road<'_>, found: &[Projection]) -> String {
     let mut caption = format!("{}.{}", road.reduction.vehicle, road.key(450.0));
     if !found.is_empty() {
-        caption += " Below: distance to 0 % as projected at each checkpoint, 95 % bars";
+        caption += " Below: 0 % as projected at each checkpoint, 95 % bars";
         caption += if found.iter().any(|p| p.shown.is_some()) { "; diamonds: the car's own." } else { "." };
     }
     caption

@@ -37,7 +37,6 @@ pub(super) fn plot(reduction: &Reduction) -> Option<Plot> {
         }
         name_peak(&mut figure, &panel, sessions);
         panel.foot(&mut figure);
-        figure.below += 6.0;
     }
     let longest = sessions.iter().map(Session::duration).fold(0.0, f64::max);
     let x = Axis::of_time("Time since the start, h:min", (0.0, longest), 6)?;

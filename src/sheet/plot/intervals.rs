@@ -14,6 +14,9 @@ const ROW_OF_TWO: f64 = 53.0;
 /// Most rows that one figure draws; what is beyond is said.
 const ROWS_MAX: usize = 60;
 
+/// Nothing that is measured is larger.
+const LARGEST: f64 = 1e12;
+
 /// A row.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Dot {
@@ -49,8 +52,9 @@ fn figures(row: &Dot, two: bool) -> Vec<(bool, Option<(f64, f64)>)> {
     if two { vec![(false, row.first), (true, row.second)] } else { vec![(false, row.first)] }
 }
 
+/// Whether a figure is one that can be drawn.
 fn known((value, u95): &(f64, f64)) -> bool {
-    value.is_finite() && u95.is_finite() && *u95 >= 0.0
+    value.abs() <= LARGEST && (0.0..=LARGEST).contains(u95)
 }
 
 /// The figure; `None` where no row has anything measured.

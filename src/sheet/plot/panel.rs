@@ -42,10 +42,10 @@ pub struct Room {
 impl Panel {
     /// Below what a figure holds already, so high.
     pub fn below(figure: &mut Figure, x: Axis, y: Axis, height: f64, room: Room) -> Self {
-        let top = figure.below + TEXT * 1.2 + 14.0 + room.above;
+        let top = figure.below + TEXT * 1.2 + if figure.has_panel { 20.0 } else { 14.0 } + room.above;
         let (left, right) = (LEFT.max(room.left), WIDTH - EDGE - room.right);
         let panel = Self { x, y, left, right, top, bottom: top + height, strip: room.above };
-        figure.below = panel.bottom;
+        (figure.below, figure.has_panel) = (panel.bottom, true);
         panel
     }
 
