@@ -3,6 +3,8 @@
 //! Reads TOML with serde and finds every unknown key and ill-typed value in one go, each with its line and the nearest
 //! known key. Knows nothing of what any document means.
 
+pub mod private;
+
 use std::fmt;
 use std::ops::Range;
 use std::path::Path;

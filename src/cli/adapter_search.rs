@@ -4,6 +4,8 @@
 
 use std::path::PathBuf;
 
+use serde_json::json;
+
 use super::{Outcome, say};
 use crate::document::Fault;
 use crate::source::SystemClock;
@@ -26,6 +28,9 @@ pub struct Arguments {
     /// Your word that the car is parked
     #[arg(long)]
     car_is_parked: bool,
+    /// Print JSON instead of text
+    #[arg(long)]
+    json: bool,
 }
 
 pub fn run(arguments: &Arguments) -> Outcome {
@@ -34,7 +39,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
         let fault = Fault::whole(arguments.port.display().to_string(), what);
         return say::not_done(&fault.remedy("park the car, switch it on, and add --car-is-parked"));
     }
-    println!("searching with the adapter on {}; this takes up to a minute", arguments.port.display());
+    eprintln!("searching with the adapter on {}; this takes up to a minute", arguments.port.display());
     let parked = Parked::by_the_users_word();
     match port::search(&arguments.port, arguments.serial_rate, parked, &SystemClock::new()) {
         Ok(found) => print(&found, arguments),
@@ -47,6 +52,14 @@ pub fn run(arguments: &Arguments) -> Outcome {
 }
 
 fn print(found: &Found, arguments: &Arguments) -> Outcome {
+    if arguments.json {
+        say::json(&json!({
+            "port": arguments.port.display().to_string(), "adapter": found.identity, "supply_v": found.supply_v,
+            "protocol": found.protocol.map(words), "number": found.number, "answered": found.answered,
+            "errors": found.errors.iter().map(ToString::to_string).collect::<Vec<_>>(),
+        }));
+        return if found.protocol.is_some() { Outcome::Done } else { Outcome::NotDone };
+    }
     println!("adapter: {}", found.identity.as_deref().unwrap_or("does not say what it is"));
     match found.supply_v {
         Some(volt) => println!("supply: {volt:.1} V"),

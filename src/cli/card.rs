@@ -10,7 +10,7 @@ use super::seals::{self, Finished};
 use super::{Outcome, say};
 use crate::card::{self, Card, RunSpan, Seal, Verdict};
 use crate::course::Course;
-use crate::document::{Document, Fault, Place, Severity};
+use crate::document::{Document, Fault};
 use crate::format::{line, wrap};
 use crate::reduce::json;
 use crate::source::clock::{Clock, SystemClock};
@@ -89,26 +89,9 @@ struct Report<'a> {
     schema: u32,
     card: String,
     usable: bool,
-    faults: Vec<ReportFault<'a>>,
+    faults: Vec<say::FaultJson<'a>>,
     missing: Vec<json::CardMissing>,
     seal: Option<json::Seal<'a>>,
-}
-
-#[derive(Serialize)]
-struct ReportFault<'a> {
-    file: &'a str,
-    line: Option<u64>,
-    severity: &'static str,
-    what: &'a str,
-    remedy: Option<&'a str>,
-}
-
-impl<'a> From<&'a Fault> for ReportFault<'a> {
-    fn from(fault: &'a Fault) -> Self {
-        let line = if let Place::Line(line) = fault.place { Some(line) } else { None };
-        let severity = if fault.severity == Severity::Error { "error" } else { "warning" };
-        Self { file: &fault.file, line, severity, what: &fault.what, remedy: fault.remedy.as_deref() }
-    }
 }
 
 fn check(arguments: &Check) -> Outcome {
@@ -129,11 +112,11 @@ fn check(arguments: &Check) -> Outcome {
             schema: 1,
             card: path.display().to_string(),
             usable: read.is_some(),
-            faults: faults.iter().map(ReportFault::from).collect(),
+            faults: faults.iter().map(say::FaultJson::from).collect(),
             missing: read.iter().flat_map(Card::missing).map(|missing| json::CardMissing::from(&missing)).collect(),
             seal: verdict.as_ref().map(json::Seal::from),
         };
-        println!("{}", serde_json::to_string_pretty(&report).unwrap_or_default());
+        say::json(&report);
     } else {
         say::faults(&faults);
         if let (Some(card), Some(verdict)) = (&read, &verdict) {

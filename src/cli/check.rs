@@ -4,16 +4,19 @@
 
 use std::path::PathBuf;
 
+use serde_json::{Value, json};
+
 use super::{Outcome, say};
 use crate::decode::survey::{MessageReport, Survey, SurveyReport};
 use crate::document::Fault;
-use crate::map::{Map, Message, Origin};
+use crate::map::{Loaded, Map, Message, Origin};
 use crate::observation::{Batch, CanId, Item};
 use crate::source::replay::{BATCH, Replay};
 use crate::store::run_file::Damage;
 
 #[derive(clap::Args)]
-#[command(after_help = "Examples:\n  drawdown check car.toml\n  drawdown check car.toml --against drive.log.zst")]
+#[command(after_help = "Examples:\n  drawdown check car.toml\n  drawdown check car.toml --against drive.log.zst\n  \
+    drawdown check car.toml --against drive.log.zst --json | jq .against.unknown")]
 pub struct Arguments {
     /// The signal map (TOML)
     #[arg(value_name = "MAP")]
@@ -21,6 +24,9 @@ pub struct Arguments {
     /// Recordings to hold it against: which signals were seen, how often, in which range
     #[arg(long, value_name = "RECORDING", num_args = 1..)]
     against: Vec<PathBuf>,
+    /// Print JSON instead of text
+    #[arg(long)]
+    json: bool,
 }
 
 /// The most identifiers that no map knows that are listed.
@@ -28,22 +34,72 @@ const UNKNOWN_MAX: usize = 40;
 
 pub fn run(arguments: &Arguments) -> Outcome {
     let loaded = crate::map::load(&arguments.map);
-    let mut faulty = say::faults(&loaded.faults);
-    let Some(map) = loaded.map else { return Outcome::NotDone };
+    let surveyed = match &loaded.map {
+        Some(map) if !arguments.against.is_empty() => match survey(map, &arguments.against) {
+            Ok(surveyed) => Some(surveyed),
+            Err(fault) => return say::not_done(&fault),
+        },
+        _ => None,
+    };
+    if arguments.json {
+        say::json(&as_json(&loaded, surveyed.as_ref()));
+    } else {
+        say::faults(&loaded.faults);
+        loaded.map.iter().for_each(|map| print(map, surveyed.as_ref()));
+    }
+    let damaged = surveyed.is_some_and(|(_, damage)| !damage.is_empty());
+    match loaded.map {
+        None => Outcome::NotDone,
+        Some(_) if damaged || loaded.faults.iter().any(Fault::is_error) => Outcome::WithFaults,
+        Some(_) => Outcome::Done,
+    }
+}
+
+fn roles(map: &Map) -> Vec<String> {
+    map.roles.iter().map(|role| role.slot.key(map.packs())).collect()
+}
+
+fn print(map: &Map, surveyed: Option<&(SurveyReport, Vec<Damage>)>) {
     let signals: usize = map.messages.iter().map(|message| message.signals.len()).sum();
-    let roles: Vec<String> = map.roles.iter().map(|role| role.slot.key(map.packs())).collect();
+    let roles = roles(map);
     println!("{}: {} messages, {signals} signals", map.name, map.messages.len());
     println!("roles: {}", if roles.is_empty() { "none".to_owned() } else { roles.join(", ") });
-    if !arguments.against.is_empty() {
-        match survey(&map, &arguments.against) {
-            Ok((report, damage)) => {
-                faulty |= say::damage(&damage);
-                print_report(&map, &report);
-            }
-            Err(fault) => return say::not_done(&fault),
-        }
+    if let Some((report, damage)) = surveyed {
+        say::damage(damage);
+        print_report(map, report);
     }
-    if faulty { Outcome::WithFaults } else { Outcome::Done }
+}
+
+fn as_json(loaded: &Loaded, surveyed: Option<&(SurveyReport, Vec<Damage>)>) -> Value {
+    let against = |map: &Map, (report, damage): &(SurveyReport, Vec<Damage>)| {
+        let messages = map.messages.iter().zip(&report.messages);
+        let signals = messages.flat_map(|(message, seen)| {
+            let signals = names(message).zip(&message.signals).zip(&seen.signals);
+            signals.map(|((name, signal), seen)| {
+                let counts = &seen.counts;
+                json!({
+                    "signal": name, "unit": signal.unit, "samples": counts.seen(), "rate_hz": seen.rate_hz,
+                    "least": seen.extremes.map(|(least, _)| least), "greatest": seen.extremes.map(|(_, most)| most),
+                    "not_available": counts.not_available, "out_of_range": counts.out_of_range,
+                    "not_finite": counts.not_finite, "too_short": counts.too_short,
+                })
+            })
+        });
+        let unknown = report.unknown.iter().map(|unknown| {
+            json!({ "bus": unknown.bus, "id": id(unknown.id), "frames": unknown.frames, "rate_hz": unknown.rate_hz })
+        });
+        json!({
+            "duration_s": report.duration.seconds(), "signals": signals.collect::<Vec<_>>(),
+            "unknown": unknown.collect::<Vec<_>>(), "damage": damage,
+        })
+    };
+    json!({
+        "map": loaded.map.as_ref().map(|map| &map.name),
+        "messages": loaded.map.as_ref().map(|map| map.messages.iter().map(|message| &message.name).collect::<Vec<_>>()),
+        "roles": loaded.map.as_ref().map(roles),
+        "faults": loaded.faults.iter().map(say::FaultJson::from).collect::<Vec<_>>(),
+        "against": loaded.map.as_ref().zip(surveyed).map(|(map, surveyed)| against(map, surveyed)),
+    })
 }
 
 fn survey(map: &Map, recordings: &[PathBuf]) -> Result<(SurveyReport, Vec<Damage>), Fault> {

@@ -6,8 +6,10 @@ use std::fs::File;
 use std::io::BufReader;
 use std::path::{Path, PathBuf};
 
+use serde_json::{Value, json};
+
 use super::{Outcome, say};
-use crate::course::{self, Course, Direction, Line, LinePoint, Position, Side};
+use crate::course::{self, Course, Direction, Line, LinePoint, Place, Position, Side};
 use crate::document::Fault;
 use crate::format::{self, line};
 use crate::store::reader;
@@ -29,6 +31,9 @@ enum What {
         /// The course (TOML)
         #[arg(value_name = "COURSE")]
         course: PathBuf,
+        /// Print JSON instead of text
+        #[arg(long)]
+        json: bool,
     },
     /// Make a course from a GPX track; where one can turn and where chargers are is for you to fill in
     FromGpx {
@@ -57,7 +62,7 @@ struct Output {
 
 pub fn run(arguments: &Arguments) -> Outcome {
     match &arguments.what {
-        What::Check { course } => check(course),
+        What::Check { course, json } => check(course, *json),
         What::FromGpx { track, output } => match from_gpx(track) {
             Ok(line) => made(&line, track, output),
             Err(fault) => say::not_done(&fault),
@@ -105,12 +110,44 @@ fn made(line: &Line, from: &Path, output: &Output) -> Outcome {
     say::new_file(path, &written.text)
 }
 
-fn check(path: &Path) -> Outcome {
+fn check(path: &Path, json: bool) -> Outcome {
     let (course, faults) = Course::load(path);
-    let faulty = say::faults(&faults);
-    let Some(course) = course else { return Outcome::NotDone };
-    print!("{}", text(&course));
-    if faulty { Outcome::WithFaults } else { Outcome::Done }
+    if json {
+        say::json(&as_json(path, course.as_ref(), &faults));
+    } else {
+        say::faults(&faults);
+        course.iter().for_each(|course| print!("{}", text(course)));
+    }
+    match course {
+        None => Outcome::NotDone,
+        Some(_) if faults.iter().any(Fault::is_error) => Outcome::WithFaults,
+        Some(_) => Outcome::Done,
+    }
+}
+
+fn as_json(path: &Path, course: Option<&Course>, faults: &[Fault]) -> Value {
+    let side = |side: Side| match side {
+        Side::Both => "both",
+        Side::Out => "out",
+        Side::Back => "back",
+    };
+    let place = |place: &Place| {
+        json!({
+            "name": place.name, "km": place.at.km(),
+            "turn_out_km": place.turn_out.as_ref().map(|turn| turn.length.km()),
+            "turn_back_km": place.turn_back.as_ref().map(|turn| turn.length.km()),
+            "charger": place.charger.map(side), "refuge": place.refuge.map(side), "trailer": place.trailer,
+        })
+    };
+    let longest = |course: &Course, direction| longest_without_turn(course, direction).map(|(.., way)| way / 1e3);
+    json!({
+        "course": path.display().to_string(),
+        "name": course.map(|course| &course.name),
+        "places": course.map(|course| course.places.iter().map(place).collect::<Vec<_>>()),
+        "longest_without_turn_out_km": course.and_then(|course| longest(course, Direction::Out)),
+        "longest_without_turn_back_km": course.and_then(|course| longest(course, Direction::Back)),
+        "faults": faults.iter().map(say::FaultJson::from).collect::<Vec<_>>(),
+    })
 }
 
 /// What a course allows, place by place.

@@ -15,6 +15,7 @@ use crate::rehearsal::Truth;
 use crate::time::Span;
 
 #[derive(clap::Args)]
+#[command(after_help = "Examples:\n  drawdown demo\n  drawdown demo --units mi-per-kwh --into /tmp/demo")]
 pub struct Arguments {
     /// The unit of energy per distance; distances follow it
     #[arg(long, value_enum, default_value_t)]

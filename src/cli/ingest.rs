@@ -6,9 +6,9 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use serde_json::{Value, json};
 
-use super::{MapArgument, Outcome, say};
+use super::{MapArgument, Outcome, progress, say};
 use crate::document::Fault;
 use crate::map::Map;
 use crate::observation::Batch;
@@ -27,7 +27,8 @@ pub const BATCH_FRAMES: usize = 16_384;
 #[derive(clap::Args)]
 #[command(after_help = "Examples:\n  \
     drawdown ingest drive.log --map car.toml --vehicle heron --into DATA\n  \
-    drawdown ingest morning.log.zst evening.pcapng --map car.toml --vehicle heron --into DATA --no-frames")]
+    drawdown ingest morning.log.zst evening.pcapng --map car.toml --vehicle heron --into DATA --no-frames\n  \
+    drawdown ingest drive.log --map car.toml --vehicle heron --into DATA --json | jq -r '.runs[].path'")]
 pub struct Arguments {
     /// Recordings: candump text (.gz, .zst too), pcap, pcapng, CSV of signals, a run's folder
     #[arg(required = true, value_name = "RECORDING")]
@@ -46,6 +47,9 @@ pub struct Arguments {
     /// Keep decoded samples only, not the raw frames
     #[arg(long)]
     no_frames: bool,
+    /// Print JSON instead of the runs' folders
+    #[arg(long)]
+    json: bool,
     /// Frames read at a time; changes nothing in the result
     #[arg(long, value_name = "COUNT", default_value_t = BATCH_FRAMES, hide = true)]
     batch_frames: usize,
@@ -67,11 +71,21 @@ pub fn run(arguments: &Arguments) -> Outcome {
     match job.check().and_then(|()| job.run()) {
         Ok(done) => {
             let damaged = say::damage(&done.damage);
-            done.runs.iter().for_each(|run| println!("{}", run.path.display()));
+            if arguments.json {
+                say::json(&as_json(&done));
+            } else {
+                done.runs.iter().for_each(|run| println!("{}", run.path.display()));
+            }
             if faulty || damaged { Outcome::WithFaults } else { Outcome::Done }
         }
         Err(fault) => say::not_done(&fault),
     }
+}
+
+fn as_json(done: &Done) -> Value {
+    let run =
+        |run: &RunFolder| json!({ "vehicle": run.vehicle, "run": run.run, "path": run.path.display().to_string() });
+    json!({ "runs": done.runs.iter().map(run).collect::<Vec<_>>(), "damage": done.damage })
 }
 
 /// Recordings to be read into a data set.
@@ -132,8 +146,10 @@ impl Job {
     fn feed(&self, replay: &mut Replay, session: &mut Session) -> Result<(), Fault> {
         let stop = Arc::new(AtomicBool::new(false));
         // Where no handler can be set, Ctrl-C ends the process at once; what is staged then goes with the next ingest.
-        let _ = signal_hook::flag::register(signal_hook::consts::SIGINT, Arc::clone(&stop));
-        let bar = progress_bar(replay.progress().total);
+        for signal in [signal_hook::consts::SIGINT, signal_hook::consts::SIGTERM] {
+            let _ = signal_hook::flag::register(signal, Arc::clone(&stop));
+        }
+        let bar = progress::bytes(replay.progress().total);
         let mut batch = Batch::default();
         let mut frames = 0;
         while replay.next(&mut batch)? {
@@ -157,14 +173,4 @@ fn digest(path: &Path) -> Result<Source, StoreError> {
     let name = path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned();
     let sha256 = if path.is_file() { Some(sha256(path)?.1) } else { None };
     Ok(Source::named(name, sha256))
-}
-
-/// Bytes read, frames a second, time left; nothing at all when standard error is not a terminal.
-fn progress_bar(total: Option<u64>) -> ProgressBar {
-    let bar = total.map_or_else(ProgressBar::no_length, ProgressBar::new);
-    bar.set_draw_target(ProgressDrawTarget::stderr_with_hz(5));
-    if let Ok(style) = ProgressStyle::with_template("{bar:30} {bytes} of {total_bytes}  {msg}  {eta} left") {
-        bar.set_style(style);
-    }
-    bar
 }

@@ -4,7 +4,7 @@
 
 use std::path::PathBuf;
 
-use serde_json::{Map, Value};
+use serde_json::{Map, Value, json};
 
 use super::{Outcome, say};
 use crate::daemon::desk::{Answer, Noted};
@@ -34,6 +34,9 @@ pub struct Arguments {
     /// Its text
     #[arg(long, value_name = "TEXT")]
     text: Option<String>,
+    /// Print JSON instead of text
+    #[arg(long)]
+    json: bool,
     /// The daemon's status socket, as its configuration names it
     #[arg(long, value_name = "PATH", default_value = "/run/drawdown/status")]
     socket: PathBuf,
@@ -49,6 +52,10 @@ pub fn run(arguments: &Arguments) -> Outcome {
         }
     }
     match status::request(&arguments.socket, &Value::Object(ask)) {
+        Ok(Answer::Told(Noted { noted, run, utc })) if arguments.json => {
+            say::json(&json!({ "noted": noted, "run": run, "utc": utc }));
+            Outcome::Done
+        }
         Ok(Answer::Told(Noted { noted, run, utc })) => {
             println!("noted at {utc} in run {run}: {noted}");
             Outcome::Done

@@ -45,7 +45,7 @@ pub struct Arguments {
 }
 
 /// A window as written, `20-80`.
-fn window(text: &str) -> Result<(f64, f64), String> {
+pub(super) fn window(text: &str) -> Result<(f64, f64), String> {
     let ends = text.split_once('-').and_then(|(from, to)| Some((from.parse().ok()?, to.parse().ok()?)));
     let sound = ends.filter(|(from, to): &(f64, f64)| 0.0 <= *from && from < to && *to <= 100.0);
     sound.ok_or_else(|| "write two percentages, the smaller first: 20-80".into())

@@ -8,8 +8,11 @@ mod files;
 
 use std::path::{Path, PathBuf};
 
-use super::{Outcome, say};
+use super::interrupt::Making;
+use super::{Outcome, progress, say};
 use crate::document::{Document, Fault};
+use crate::rehearsal;
+use crate::store::disk;
 use files::Given;
 
 #[derive(clap::Args)]
@@ -27,7 +30,7 @@ pub struct Arguments {
     /// A course (TOML), which has places; or a scenario (TOML), which has a car and names its course
     #[arg(value_name = "COURSE|SCENARIO")]
     what: PathBuf,
-    /// The recording to write, as compressed candump text; the model's truth goes beside it
+    /// The recording to write, as candump text, compressed unless its name ends in .log; the model's truth goes beside it
     #[arg(short, long, value_name = "FILE", conflicts_with_all = ["speed", "data", "page", "card", "config"])]
     output: Option<PathBuf>,
     /// How many times as fast as the world, 1x to 500x
@@ -97,7 +100,26 @@ pub fn run(arguments: &Arguments) -> Outcome {
 /// Writes the recording of a drive.
 fn record(arguments: &Arguments, kind: Kind, output: &Path) -> Result<(), Vec<Fault>> {
     let mut rehearsal = Given::of(arguments, kind, None).rehearsal()?;
-    crate::rehearsal::record_drive(&mut rehearsal, output).map(drop)
+    let one = |fault: Fault| vec![fault];
+    let name = output.file_name().ok_or_else(|| one(Fault::whole(output.display().to_string(), "names no file")))?;
+    // Both files are made aside, under their own names, and appear when they are whole.
+    let aside = disk::temp_name(output);
+    let _making = Making::of(&aside);
+    let mut made = || -> Result<(), Vec<Fault>> {
+        disk::create_folder(&aside).map_err(|error| one(error.into()))?;
+        let bar = progress::work("driving");
+        let recording = aside.join(name);
+        rehearsal::record_drive(&mut rehearsal, &recording)?;
+        bar.finish_and_clear();
+        let truth = (rehearsal::truth_path(&recording), rehearsal::truth_path(output));
+        for (from, to) in [(recording.as_path(), output), (&truth.0, &truth.1)] {
+            disk::rename(from, to).map_err(|error| one(error.into()))?;
+        }
+        Ok(())
+    };
+    let done = made();
+    let removed = disk::remove_folder(&aside).map_err(|error| one(error.into()));
+    done.and(removed)
 }
 
 #[cfg(test)]

@@ -6,8 +6,10 @@ use std::fs::File;
 use std::io::{ErrorKind, Write};
 use std::path::Path;
 
+use serde::Serialize;
+
 use super::Outcome;
-use crate::document::Fault;
+use crate::document::{Fault, Place};
 use crate::store::run_file::Damage;
 
 /// Prints faults, one a line; returns whether any of them is an error.
@@ -16,6 +18,30 @@ pub fn faults(faults: &[Fault]) -> bool {
         eprintln!("{fault}");
     }
     faults.iter().any(Fault::is_error)
+}
+
+/// A fault as every `--json` writes it.
+#[derive(Serialize)]
+pub struct FaultJson<'a> {
+    file: &'a str,
+    line: Option<u64>,
+    severity: &'static str,
+    what: &'a str,
+    remedy: Option<&'a str>,
+}
+
+impl<'a> From<&'a Fault> for FaultJson<'a> {
+    fn from(fault: &'a Fault) -> Self {
+        let line = if let Place::Line(line) = fault.place { Some(line) } else { None };
+        let severity = if fault.is_error() { "error" } else { "warning" };
+        Self { file: &fault.file, line, severity, what: &fault.what, remedy: fault.remedy.as_deref() }
+    }
+}
+
+/// Prints a report as pretty JSON with a line end.
+pub fn json(report: &impl Serialize) {
+    // Plain values: there is nothing in them that could fail to be written.
+    println!("{}", serde_json::to_string_pretty(report).unwrap_or_default());
 }
 
 /// Prints why a command was not done.

@@ -11,7 +11,8 @@ use crate::quantity::JOULE_PER_KWH;
 use crate::store::run_file::LiveSource;
 
 #[derive(clap::Args)]
-#[command(after_help = "Exit status: 0 every source is read and what comes is kept; 1 not so; 2 no daemon answers.")]
+#[command(after_help = "Examples:\n  drawdown status\n  drawdown status --socket /tmp/status --json | jq .sources\n\n\
+    Exit status: 0 every source is read and what comes is kept; 1 not so; 2 no daemon answers.")]
 pub struct Arguments {
     /// The daemon's status socket, as its configuration names it
     #[arg(long, value_name = "PATH", default_value = "/run/drawdown/status")]

@@ -4,10 +4,9 @@
 
 use std::path::{Path, PathBuf};
 
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use serde_json::{Value, json};
 
-use super::{Outcome, say};
+use super::{Outcome, progress, say};
 use crate::document::Fault;
 use crate::format::{count, duration};
 use crate::store::StoreError;
@@ -52,7 +51,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
     // A damaged file can make the Parquet crate panic; that is caught and told as damage, without a trace of its own.
     let hook = std::panic::take_hook();
     std::panic::set_hook(Box::new(|_| {}));
-    let bar = progress_bar(runs.iter().map(verify::expected_bytes).sum());
+    let bar = progress::bytes(Some(runs.iter().map(verify::expected_bytes).sum()));
     let (mut told, mut sums) = (Vec::new(), Sums::default());
     for run in &runs {
         let report = verify::run(run, &mut |bytes| bar.inc(bytes));
@@ -72,7 +71,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
     if arguments.json {
         let all =
             json!({ "runs": told, "sound": sums.sound, "not_sound": sums.not_sound, "not_checked": sums.not_checked });
-        println!("{}", serde_json::to_string_pretty(&all).unwrap_or_default());
+        say::json(&all);
     } else {
         for path in &left_over {
             let what = "an ingest is making it, or was cut; the next ingest removes what is left over";
@@ -170,7 +169,6 @@ fn as_json(run: &RunFolder, report: &Result<Report, StoreError>, aside: &Result<
         Ok(report) => report,
         Err(error) => return named(json!({ "sound": null, "not_checked": error.to_string() })),
     };
-    let fault = |fault: &Fault| json!({ "file": fault.file, "what": fault.what, "remedy": fault.remedy });
     named(json!({
         "sound": report.is_sound(),
         "kind": match report.kind {
@@ -181,19 +179,9 @@ fn as_json(run: &RunFolder, report: &Result<Report, StoreError>, aside: &Result<
         "duration_s": report.duration_s,
         "rows": report.rows,
         "bytes": report.bytes,
-        "faults": report.faults.iter().map(fault).collect::<Vec<_>>(),
+        "faults": report.faults.iter().map(say::FaultJson::from).collect::<Vec<_>>(),
         "notes": report.notes,
         "set_aside": aside.as_ref().ok(),
         "not_set_aside": aside.as_ref().err().map(ToString::to_string),
     }))
-}
-
-/// Bytes gone through and the time left; nothing when standard error is not a terminal.
-fn progress_bar(total: u64) -> ProgressBar {
-    let bar = ProgressBar::new(total);
-    bar.set_draw_target(ProgressDrawTarget::stderr_with_hz(5));
-    if let Ok(style) = ProgressStyle::with_template("{bar:30} {bytes} of {total_bytes}  {eta} left") {
-        bar.set_style(style);
-    }
-    bar
 }

@@ -30,7 +30,7 @@ use std::process::ExitCode;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
-use clap::Parser;
+use clap::{CommandFactory, Parser};
 use signal_hook::consts::{SIGINT, SIGTERM};
 
 pub use beside::Beside;
@@ -47,11 +47,18 @@ use crate::source::{Clock, SystemClock};
 /// Records what a car's buses say, unattended.
 #[derive(Parser)]
 #[command(name = "drawdownd", version, max_term_width = 100)]
-#[command(after_help = "Exit status: 0 stopped in order, or the replay ended; 2 could not start or go on.")]
+#[command(after_help = "Examples:\n  drawdownd --config car.toml\n  drawdownd --config rehearsal.toml\n\n\
+    Every key of the configuration is in docs/configuration.md; `drawdown ready` and `drawdown status` ask how it goes.\n\n\
+    Exit status: 0 stopped in order, or the replay ended; 2 could not start or go on.")]
 struct Arguments {
     /// The configuration (TOML)
     #[arg(long, value_name = "FILE")]
     config: PathBuf,
+}
+
+/// The daemon's options as its help describes them.
+pub fn command() -> clap::Command {
+    Arguments::command()
 }
 
 /// Runs the daemon on the process's arguments until its sources end or it is told to stop.

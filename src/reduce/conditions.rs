@@ -15,6 +15,7 @@ use super::estimate::Estimate;
 use super::mass;
 use super::reduction::{Consumption, Test};
 use super::sources;
+use super::unplaced::{RunDirections, Steady};
 use super::usable::Usable;
 use super::way::Way;
 use crate::card::{Card, Reference};
@@ -24,6 +25,7 @@ use road_load::{Air, GRAVITY, RoadLoad, TYRES_PER_K, TYRES_PER_K_BOUND};
 use way::Piece;
 use weather::forbidden;
 
+pub use way::Directions;
 pub use weather::Weather;
 
 /// Above this wind, m/s, nothing is restated; of a wind that nobody measured it is the bound.
@@ -177,7 +179,7 @@ fn restate(
         return Err(why);
     }
     let measured = measured.ok_or("energy per distance is not measured")?;
-    let axis = way::axis(pieces);
+    let axis = way::axis(test, pieces);
     let (accessories, accessories_u) = weather::accessories(test);
     let mass = mass::of(test.card).map(|mass| mass.value);
     let card_wind = wind_by_card(test.card, axis);
@@ -188,15 +190,11 @@ fn restate(
         humidity: weather.humidity,
         tyres_per_k: TYRES_PER_K,
         drag: 1.0,
-        wind: card_wind.unwrap_or(Wind::Unknown(WIND_MAX / 3f64.sqrt(), axis.map_or(f64::NAN, |axis| axis.1))),
+        wind: card_wind.unwrap_or(Wind::Unknown(WIND_MAX / 3f64.sqrt())),
         accessories,
         rise: rise.unwrap_or(0.0),
     };
-    let squared = |piece: &Piece| {
-        let (ahead, across) = inputs.wind.on(piece.heading);
-        (piece.speed + ahead).powi(2) + across * across
-    };
-    let blocks = way::blocks(test, pieces, axis.map_or(f64::NAN, |axis| axis.1), squared);
+    let blocks = steady(test, pieces, axis, &inputs.wind);
     let known = test.card.map(|card| given(card, &conditions.at)).transpose()?.flatten();
     let (load, from, drag_u) = match known {
         Some((load, from)) => (Load::Given(load), from, DRAG_U),
@@ -212,7 +210,7 @@ fn restate(
     let reference = Air { degc: conditions.at.degc, density: conditions.at.density, tyres_per_k: TYRES_PER_K };
     let mut wind_by = if card_wind.is_some() { WindBy::Card } else { WindBy::Nothing };
     let mut pair_u = None;
-    if let (Wind::Unknown(..), None, Some((_, axis)), Load::Given(load)) =
+    if let (Wind::Unknown(_), None, Some(_), Load::Given(load)) =
         (inputs.wind, test.card.and_then(|card| card.weather.wind), axis, load)
         && let Some((wind, u)) = fit::wind(&blocks, &load, &Drive::air(&inputs), accessories, mass)
     {
@@ -220,17 +218,19 @@ fn restate(
             let wind = format::significant(wind.abs(), 2);
             return Err(format!("measured only in a wind of {wind} m/s along the road: above 5 m/s"));
         }
-        (inputs.wind, wind_by, pair_u) = (Wind::Along(wind, axis), WindBy::Pair, Some(u));
+        (inputs.wind, wind_by, pair_u) = (Wind::Along(wind), WindBy::Pair, Some(u));
     }
-    let moved = Moved { weather, inputs, drag_u, accessories_u, rise: rise.is_some(), pair_u, card: test.card, axis };
-    conditions.wind = axis.map(|(_, axis)| (inputs.wind.on(axis).0, wind_by));
-    let all = Drive { pieces, per_metre: measured.value, load, reference, mass: mass.unwrap_or(MASS), at: None };
+    let moved = Moved { weather, inputs, drag_u, accessories_u, rise: rise.is_some(), pair_u, card: test.card };
+    conditions.wind = axis.map(|_| (inputs.wind.on(0.0).0, wind_by));
+    let directions = sum(test, |of| of.all, || way::directions(test, pieces, axis.unwrap_or(f64::NAN), |_| true));
+    let all =
+        Drive { pieces, directions, per_metre: measured.value, load, reference, mass: mass.unwrap_or(MASS), at: None };
     let (driven, _) = all.work(&Inputs { drag: 1.0, ..inputs });
     let still = RoadLoad { abc: load_at(&load, &inputs, &reference), degc: reference.degc, density: reference.density };
     let rolling = Drive { load, ..all }.work(&Inputs { drag: 0.0, ..inputs }).0;
     conditions.load = Some((still.abc, from, 1.0 - rolling / driven));
     conditions.restated = Some(moved.restated(&all, measured)?);
-    conditions.at_target = at_target(test, &all, measured, way, &moved);
+    conditions.at_target = at_target(test, &all, measured, way, &moved, axis);
     Ok(())
 }
 
@@ -246,14 +246,65 @@ fn load_at(load: &Load, inputs: &Inputs, reference: &Air) -> [f64; 3] {
     }
 }
 
+/// The steady driving, in a wind.
+fn steady(test: &Test<'_>, pieces: &[Piece], axis: Option<f64>, wind: &Wind) -> Vec<way::Block> {
+    let axis = axis.unwrap_or(f64::NAN);
+    let squared = |piece: &Piece| {
+        let (ahead, across) = wind.on(piece.heading - axis);
+        (piece.speed + ahead).powi(2) + across * across
+    };
+    way::blocks(test, pieces, axis, squared)
+}
+
+/// The sum over the runs: as was kept of runs without the places of their fixes, else as computed.
+fn sum(
+    test: &Test<'_>,
+    kept: impl Fn(&RunDirections) -> Directions,
+    computed: impl Fn() -> Vec<Directions>,
+) -> Directions {
+    let unplaced = test.runs.iter().filter_map(|run| Some(kept(&run.unplaced.as_ref()?.sums.directions)));
+    let mut of_runs: Vec<Directions> = unplaced.collect();
+    if of_runs.is_empty() {
+        of_runs = computed();
+    }
+    of_runs.iter().fold(Directions::default(), |sum, of_run| sum.plus(of_run))
+}
+
+/// Of each run, what the wind asks for of its directions.
+pub(super) fn directions(test: &Test<'_>, way: &Way) -> Vec<RunDirections> {
+    let pieces = way::pieces(test, way);
+    let axis = way::axis(test, &pieces);
+    let wind = wind_by_card(test.card, axis).unwrap_or(Wind::Unknown(0.0));
+    let blocks = steady(test, &pieces, axis, &wind);
+    let along = axis.unwrap_or(f64::NAN);
+    let all = way::directions(test, &pieces, along, |_| true);
+    let target = test.card.and_then(target);
+    let held = way::directions(test, &pieces, along, |piece| target.is_some_and(|target| is_held(piece, target)));
+    let of = |(run, (all, held))| {
+        let steady = blocks.iter().filter(|block| block.end.0 == run);
+        let steady = steady.map(|b| Steady { t: b.end.1, along: b.along, air_squared: b.air_squared }).collect();
+        RunDirections { axis, all, held, steady }
+    };
+    all.into_iter().zip(held).enumerate().map(of).collect()
+}
+
+/// The card's target speed and how far off it still counts as held, m/s.
+fn target(card: &Card) -> Option<(f64, f64)> {
+    Some((card.driving.target?.0, card.driving.tolerance.map_or(HELD, |tolerance| tolerance.0)))
+}
+
+fn is_held(piece: &Piece, (target, tolerance): (f64, f64)) -> bool {
+    (piece.speed - target).abs() <= tolerance
+}
+
 /// The card's wind; of one without direction, or of a way without, only its size.
-fn wind_by_card(card: Option<&Card>, axis: Option<(f64, f64)>) -> Option<Wind> {
+fn wind_by_card(card: Option<&Card>, axis: Option<f64>) -> Option<Wind> {
     let weather = &card?.weather;
     let speed = weather.wind?.0;
     Some(match (weather.wind_from_deg, axis) {
-        (Some(from), Some(_)) => Wind::From(speed, from.to_radians()),
+        (Some(from), Some(axis)) => Wind::From(speed, from.to_radians() - axis),
         _ if speed == 0.0 => Wind::From(0.0, 0.0),
-        (_, axis) => Wind::Unknown(speed, axis.map_or(f64::NAN, |axis| axis.1)),
+        _ => Wind::Unknown(speed),
     })
 }
 
@@ -266,7 +317,6 @@ struct Moved<'a> {
     rise: bool,
     pair_u: Option<f64>,
     card: Option<&'a Card>,
-    axis: Option<(f64, f64)>,
 }
 
 impl Moved<'_> {
@@ -314,18 +364,18 @@ impl Moved<'_> {
             Wind::From(speed, from) => {
                 let more = (speed * WIND_U.0).max(WIND_U.1);
                 // Of a calm no direction is known: along the road it does most.
-                let from = if speed == 0.0 { self.axis.map_or(from, |axis| axis.1) } else { from };
+                let from = if speed == 0.0 { 0.0 } else { from };
                 with(Wind::From(speed + more, from)).hypot(with(Wind::From(speed, from + WIND_FROM_U)))
             }
-            Wind::Along(speed, axis) => {
+            Wind::Along(speed) => {
                 // A pair of legs does not see what blows across: as much as the bound of a wind that nobody measured.
                 let across = WIND_MAX / 3f64.sqrt();
-                let turned = Wind::From(across, axis + std::f64::consts::FRAC_PI_2);
-                let calm = with(Wind::Along(0.0, axis));
-                with(Wind::Along(speed + self.pair_u.unwrap_or(0.0), axis)).hypot(with(turned) - calm)
+                let turned = Wind::From(across, std::f64::consts::FRAC_PI_2);
+                let calm = with(Wind::Along(0.0));
+                with(Wind::Along(speed + self.pair_u.unwrap_or(0.0))).hypot(with(turned) - calm)
             }
-            Wind::Unknown(speed, axis) => {
-                let [with_it, against] = [speed, -speed].map(|speed| with(Wind::Along(speed, axis)));
+            Wind::Unknown(speed) => {
+                let [with_it, against] = [speed, -speed].map(|speed| with(Wind::Along(speed)));
                 (with_it.powi(2) + against.powi(2)).sqrt() / 2f64.sqrt()
             }
         }
@@ -339,23 +389,26 @@ fn at_target(
     measured: &Estimate,
     way: &Way,
     moved: &Moved<'_>,
+    axis: Option<f64>,
 ) -> Option<(f64, Restated)> {
-    let driving = &test.card?.driving;
-    let target = driving.target?.0;
-    let tolerance = driving.tolerance.map_or(HELD, |tolerance| tolerance.0);
-    let held: Vec<Piece> =
-        all.pieces.iter().filter(|piece| (piece.speed - target).abs() <= tolerance).copied().collect();
+    let (target, tolerance) = target(test.card?)?;
+    let is_held = |piece: &Piece| is_held(piece, (target, tolerance));
+    let held: Vec<Piece> = all.pieces.iter().filter(|piece| is_held(piece)).copied().collect();
+    let computed = || way::directions(test, all.pieces, axis.unwrap_or(f64::NAN), is_held);
+    let directions = sum(test, |of| of.held, computed);
     let (net, distance) = held.iter().fold((0.0, 0.0), |(net, way), piece| (net + piece.net, way + piece.distance));
     if distance < HELD_MIN_M || net <= 0.0 {
         return None;
     }
     // Its relative uncertainty is that of the whole drive's figure; sampling weighs more on a part, but no stretch is short.
     let per_metre = measured.scale(net / distance / measured.value);
-    let drive = Drive { pieces: &held, per_metre: per_metre.value, at: Some(target), ..*all };
+    let drive = Drive { pieces: &held, directions, per_metre: per_metre.value, at: Some(target), ..*all };
     let mut restated = moved.restated(&drive, &per_metre).ok()?;
     // The scale of the distance is that of the speed too: a speed that reads 1 % too much was 1 % less.
     let faster: Vec<Piece> = held.iter().map(|piece| Piece { speed: piece.speed * 1.001, ..*piece }).collect();
-    let by_speed = (Drive { pieces: &faster, ..drive }.restated(&moved.inputs).0 - restated.value.value) / 1e-3;
+    let directions = directions.faster(1.001);
+    let by_speed =
+        (Drive { pieces: &faster, directions, ..drive }.restated(&moved.inputs).0 - restated.value.value) / 1e-3;
     let scale = way.counting()?.scale(1.0 / way.counting()?.value);
     let by_scale = scale.scale(by_speed);
     let value = restated.value.value;

@@ -7,6 +7,7 @@
 //! Takes no height into account and matches no map.
 
 pub mod clean;
+pub mod path;
 mod wheel;
 
 use super::estimate::{Estimate, Kind};
@@ -16,8 +17,8 @@ use super::reduction::Test;
 use super::sources;
 use super::speed_check::Dials;
 use crate::format;
-use crate::geodesy;
-use clean::{APART_S, Clean, Kept, position};
+use clean::Clean;
+use path::{CHORD_M, How, Path, Stretch};
 use wheel::Wheel;
 
 /// Scale of a receiver's speed over the ground, in parts: its filter in bends, the slope of the road: common practice, no source.
@@ -28,8 +29,6 @@ const LINE_SCALE: f64 = 0.003;
 const SPEED_NOISE: (f64, f64) = (0.1, 10.0);
 /// Noise of a position at a dilution of 1, m: common practice, no source.
 const PLACE_NOISE_M: f64 = 2.0;
-/// Chords of the line are at least this long, m.
-const CHORD_M: f64 = 50.0;
 /// Of a way without wheels or fixes, known by its chord alone, the true one may be longer by this much, in parts: common
 /// practice, no source.
 const APART: f64 = 0.05;
@@ -123,11 +122,11 @@ pub(super) fn of(test: &Test<'_>, problems: &mut Vec<String>) -> Ground {
     }
     let mut way = Way::default();
     for (number, (run, fills)) in test.runs.iter().zip(&test.fills).enumerate() {
-        let clean = Clean::of(run, &mut Wheel::of(run, fills));
-        tell(run, &clean, problems);
-        ground.jumps += clean.jumps;
-        ground.stuck += clean.stuck;
-        Walk::new(number, run, fills, &mut way).through(&clean);
+        let path = path(run, fills);
+        tell(run, &path, problems);
+        ground.jumps += path.jumps;
+        ground.stuck += path.stuck;
+        Walk::new(number, run, fills, &mut way).through(&path);
     }
     let ratio = Ratio::of(&mut way.minutes);
     if let Some(ratio) = &ratio {
@@ -155,19 +154,27 @@ pub(super) fn of(test: &Test<'_>, problems: &mut Vec<String>) -> Ground {
     ground
 }
 
+/// A run's way as its fixes tell it, or as it was kept when they were left out.
+pub(super) fn path(run: &RunInput, fills: &[Fill]) -> Path {
+    match &run.unplaced {
+        Some(unplaced) => unplaced.path(),
+        None => Path::of(&run.fixes, &Clean::of(run, &mut Wheel::of(run, fills))),
+    }
+}
+
 /// A run's fixes that are believed, in order.
 pub(super) fn line(run: &RunInput, fills: &[Fill], mut each: impl FnMut(&super::input::Fix)) {
     let clean = Clean::of(run, &mut Wheel::of(run, fills));
     clean.kept(&run.fixes).for_each(|kept| each(kept.fix));
 }
 
-fn tell(run: &RunInput, clean: &Clean, problems: &mut Vec<String>) {
+fn tell(run: &RunInput, path: &Path, problems: &mut Vec<String>) {
     let fixes = |count: usize| format!("{} fix{}", format::count(count as u64), if count == 1 { "" } else { "es" });
-    if clean.jumps > 0 {
-        problems.push(format!("{}: {} off the line left out", run.name, fixes(clean.jumps)));
+    if path.jumps > 0 {
+        problems.push(format!("{}: {} off the line left out", run.name, fixes(path.jumps)));
     }
-    if clean.stuck > 0 {
-        let stuck = fixes(clean.stuck);
+    if path.stuck > 0 {
+        let stuck = fixes(path.stuck);
         problems.push(format!("{}: {stuck} left out: the position stood still while the car drove", run.name));
     }
 }
@@ -260,54 +267,34 @@ impl Ratio {
     }
 }
 
-/// A walk along the fixes of a run.
+/// A walk along the way of a run.
 struct Walk<'a, 'w> {
     number: usize,
     run: &'a RunInput,
     wheel: Wheel<'a>,
     way: &'w mut Way,
-    /// Where a chord of the line begins.
-    chord: Option<Kept<'a>>,
 }
 
 impl<'a, 'w> Walk<'a, 'w> {
     fn new(number: usize, run: &'a RunInput, fills: &'a [Fill], way: &'w mut Way) -> Self {
-        Self { number, run, wheel: Wheel::of(run, fills), way, chord: None }
+        Self { number, run, wheel: Wheel::of(run, fills), way }
     }
 
-    fn through(mut self, clean: &'a Clean) {
+    fn through(mut self, path: &Path) {
         let (Some(start), Some(end)) = (self.run.summary.seconds.first(), self.run.summary.seconds.last()) else {
             return;
         };
-        let mut last: Option<Kept<'a>> = None;
-        for fix in clean.kept(&self.run.fixes) {
-            match last.take() {
-                None => self.bridge(start.t, fix.fix.t, None),
-                Some(before) => self.step(&before, &fix),
-            }
-            last = Some(fix);
+        if let Some((first, _)) = path.ends {
+            self.bridge(start.t, first, None);
         }
-        if let Some(last) = &last {
-            self.end_chord(last);
-        }
-        self.bridge(last.map_or(start.t, |last| last.fix.t), end.t, None);
-    }
-
-    fn step(&mut self, a: &Kept<'a>, b: &Kept<'a>) {
-        let dt = b.fix.t - a.fix.t;
-        if b.breaks || dt > APART_S {
-            self.end_chord(a);
-            let straight = geodesy::geodesic(position(a.fix), position(b.fix));
-            self.bridge(a.fix.t, b.fix.t, (!b.breaks).then_some(straight));
-        } else if a.speed.is_finite() && b.speed.is_finite() {
-            self.end_chord(a);
-            self.by_speed(a, b, dt);
-        } else {
-            let begin = self.chord.get_or_insert(*a);
-            if geodesy::geodesic(position(begin.fix), position(b.fix)) >= CHORD_M {
-                self.end_chord(b);
+        for Stretch { from, to, how } in &path.stretches {
+            match *how {
+                How::Speed(speeds) => self.by_speed(*from, *to, speeds),
+                How::Line { metres, dilution } => self.by_line(*from, *to, metres, dilution),
+                How::Unknown { straight } => self.bridge(*from, *to, straight),
             }
         }
+        self.bridge(path.ends.map_or(start.t, |(_, last)| last), end.t, None);
     }
 
     /// Whether the car stood; by the wheels, else by the receiver.
@@ -318,29 +305,25 @@ impl<'a, 'w> Walk<'a, 'w> {
         speed < 0.5
     }
 
-    fn by_speed(&mut self, a: &Kept<'a>, b: &Kept<'a>, dt: f64) {
-        let mean = (a.speed + b.speed) / 2.0;
+    fn by_speed(&mut self, from: f64, to: f64, [first, last]: [f64; 2]) {
+        let (mean, dt) = ((first + last) / 2.0, to - from);
         // A receiver that stands still reads some speed all the same.
-        if self.stood(a.fix.t, b.fix.t, mean) {
+        if self.stood(from, to, mean) {
             return;
         }
         self.way.by_speed += mean * dt;
         self.way.speed_seconds += dt;
-        self.see(a.fix.t, b.fix.t, mean * dt);
-        self.wheel.distance((a.fix.t + b.fix.t) / 2.0);
+        self.see(from, to, mean * dt);
+        self.wheel.distance((from + to) / 2.0);
         if let Some(second) = self.wheel.second() {
-            self.way.dials.see(mean, (b.speed - a.speed) / dt, f64::from(second.speed_displayed), dt);
+            self.way.dials.see(mean, (last - first) / dt, f64::from(second.speed_displayed), dt);
         }
     }
 
-    fn end_chord(&mut self, at: &Kept<'a>) {
-        let Some(begin) = self.chord.take() else { return };
-        let length = geodesy::geodesic(position(begin.fix), position(at.fix));
-        let (from, to) = (begin.fix.t, at.fix.t);
+    fn by_line(&mut self, from: f64, to: f64, length: f64, dilution: f64) {
         if to <= from || self.stood(from, to, length / (to - from)) {
             return;
         }
-        let dilution = f64::from(begin.fix.hdop.max(at.fix.hdop));
         let noise = PLACE_NOISE_M * if dilution.is_finite() { dilution.clamp(0.5, 10.0) } else { 1.0 };
         // Across the line, two ends of a chord each err by so much; the line grows by half its square over the length.
         self.way.noise += noise * noise / length.max(CHORD_M);

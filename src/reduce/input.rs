@@ -4,6 +4,7 @@
 
 use super::fold::RunSummary;
 use super::sampling::Sampling;
+use super::unplaced::Unplaced;
 use crate::map::{Basis, Sent};
 use crate::schema::Role;
 use crate::time::WallClock;
@@ -25,8 +26,10 @@ pub struct RunInput {
     pub gaps: Vec<Gap>,
     /// Its trace, folded.
     pub summary: RunSummary,
-    /// Its satellite fixes.
+    /// Its satellite fixes; where they were left out, without their places.
     pub fixes: Vec<Fix>,
+    /// What stands in for the places of its fixes where those were left out.
+    pub unplaced: Option<Unplaced>,
     /// When someone marked that the car had turned, s of run time.
     pub turned: Vec<f64>,
     /// What thinning its samples showed; `None` where it was not measured.

@@ -130,11 +130,21 @@ pub(super) fn of(test: &Test<'_>, way: &Way, totals: &Totals, problems: &mut Vec
 
 /// The fixes along the course.
 fn track(test: &Test<'_>, problems: &mut Vec<String>) -> Track {
-    let Some(mut matcher) = test.options.course.as_ref().and_then(Matcher::new) else { return Track::default() };
+    let Some(course) = &test.options.course else { return Track::default() };
+    let mut track = Track::default();
     for (number, (run, fills)) in test.runs.iter().zip(&test.fills).enumerate() {
-        ground::line(run, fills, |fix| matcher.see(number, fix));
+        let of_run = match (&run.unplaced, Matcher::new(course)) {
+            (Some(unplaced), _) => unplaced.track(number),
+            (None, Some(mut matcher)) => {
+                ground::line(run, fills, |fix| matcher.see(number, fix));
+                matcher.finish()
+            }
+            (None, None) => Track::default(),
+        };
+        track.points.extend(of_run.points);
+        track.on += of_run.on;
+        track.off += of_run.off;
     }
-    let track = matcher.finish();
     if track.off > 0 {
         let share = track.off as f64 / (track.on + track.off) as f64;
         let share = crate::format::share(share);
@@ -166,10 +176,14 @@ fn find(test: &Test<'_>, way: &Way, legs: &mut Legs) -> Option<bool> {
         return Some(out);
     }
     let mut path = retraced::Path::default();
+    let mut kept: Vec<Turn> = Vec::new();
     for (number, (run, fills)) in test.runs.iter().zip(&test.fills).enumerate() {
-        ground::line(run, fills, |fix| path.see(number, fix.t, position(fix)));
+        match &run.unplaced {
+            Some(unplaced) => kept.extend(unplaced.turned().map(|t| Turn { run: number, t })),
+            None => ground::line(run, fills, |fix| path.see(number, fix.t, position(fix))),
+        }
     }
-    let turns = path.turns();
+    let turns = if kept.is_empty() { path.turns() } else { kept };
     if turns.is_empty() {
         legs.why = Some(why_not(test).into());
     } else {

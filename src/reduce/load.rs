@@ -11,6 +11,7 @@ use super::counted;
 use super::fold::{Folder, Noted, TraceChunk, columns};
 use super::input::{Fix, Gap, Missing, RoleUse, RunInput};
 use super::sampling::{Sampling, SamplingError, Thinner};
+use super::unplaced::Unplaced;
 use crate::card::Card;
 use crate::document::Fault;
 use crate::ledger::{self, GapOf, Phase};
@@ -18,7 +19,7 @@ use crate::map::{Basis, Sent};
 use crate::observation::MarkKind;
 use crate::schema::Role;
 use crate::store::data_set::RunFolder;
-use crate::store::run_file::{Ended, RoleUsed, RunFile};
+use crate::store::run_file::{self, Ended, RoleUsed, RunFile};
 use crate::store::{StoreError, reader};
 use crate::time::WallClock;
 
@@ -65,6 +66,9 @@ fn cut(run: &mut RunInput, folder: &Path, from: f64, to: f64) -> Result<(), Stor
     noted.retain(from, to);
     run.summary = trace(folder, Folder::between(from, to).noting(noted), &mut Vec::new())?;
     run.fixes.retain(|fix| (from..=to).contains(&fix.t));
+    if let Some(unplaced) = &mut run.unplaced {
+        unplaced.rows.retain(|row| (from..=to).contains(&row.t));
+    }
     run.turned.retain(|t| (from..=to).contains(t));
     run.cut = true;
     let clip = |gap: &Gap| Gap { from_s: gap.from_s.max(from), to_s: gap.to_s.min(to), ..*gap };
@@ -114,13 +118,21 @@ pub fn run(folder: &Path) -> Result<RunInput, StoreError> {
         gaps,
         summary,
         fixes: Vec::new(),
+        unplaced: None,
         turned,
         sampling: None,
         cut: false,
         problems,
     };
-    match as_listed(folder, &file, "fixes").and_then(|()| fixes(folder)) {
-        Ok(fixes) => run.fixes = fixes,
+    match as_listed(folder, &file, "way").and_then(|()| unplaced(folder, &file)) {
+        Ok(None) => match as_listed(folder, &file, "fixes").and_then(|()| fixes(folder)) {
+            Ok(fixes) => run.fixes = fixes,
+            Err(error) => run.problems.push(error.to_string()),
+        },
+        Ok(Some(unplaced)) => {
+            run.fixes = unplaced.fixes();
+            run.unplaced = Some(unplaced);
+        }
         Err(error) => run.problems.push(error.to_string()),
     }
     let sampled = messages(&file.roles).try_for_each(|table| as_listed(folder, &file, &table));
@@ -190,8 +202,18 @@ fn noted(folder: &Path, file: &RunFile) -> Result<Noted, StoreError> {
     })
 }
 
-/// The fixes that have a place.
-fn fixes(folder: &Path) -> Result<Vec<Fix>, StoreError> {
+/// What stands in for the places of the fixes in a run out of a bundle.
+fn unplaced(folder: &Path, file: &RunFile) -> Result<Option<Unplaced>, StoreError> {
+    let Some(bundled) = &file.bundled else { return Ok(None) };
+    let sums = serde_json::from_value(bundled.way.clone()).map_err(|error| StoreError::Damaged {
+        path: folder.join(run_file::NAME),
+        what: format!("what it says of the way cannot be read: {error}"),
+    })?;
+    Unplaced::read(folder, sums).map(Some)
+}
+
+/// The fixes of a run's folder that have a place.
+pub fn fixes(folder: &Path) -> Result<Vec<Fix>, StoreError> {
     let mut fixes = Vec::new();
     reader::read_fixes(folder, |t_us, fix| {
         let [altitude, speed, hdop] = [fix.altitude, fix.speed, fix.hdop].map(|value| value as f32);

@@ -18,6 +18,7 @@ pub mod capacity;
 pub mod discharge;
 pub mod energy;
 pub mod ground;
+pub mod unplaced;
 pub mod way;
 pub mod speed_check;
 pub mod budget;
@@ -33,7 +34,9 @@ pub mod balance;
 pub mod conditions;
 pub mod claims;
 pub mod trend;
+pub mod compare;
 pub mod trail;
+pub mod placed;
 pub mod reduction;
 mod portion;
 mod mass;
@@ -41,6 +44,7 @@ pub mod legs;
 pub mod hold;
 pub mod load;
 pub mod json;
+pub mod again;
 
 #[cfg(test)]
 pub(crate) mod synthetic;

@@ -219,6 +219,25 @@ pub fn reduce(runs: &[RunInput], card: Option<&Card>, options: &Options) -> Redu
 
 /// The same, with the drive as it is drawn: formed from the same runs, put right in the same way.
 pub fn reduce_and_trace(runs: &[RunInput], card: Option<&Card>, options: &Options) -> (Reduction, Trail) {
+    reduced(runs, card, options, trail::of)
+}
+
+/// What is formed from a test and its figures, with the runs put right as they are for the figures.
+pub(super) fn with_test<T>(
+    runs: &[RunInput],
+    card: Option<&Card>,
+    options: &Options,
+    then: impl FnOnce(&Test<'_>, &Reduction) -> T,
+) -> T {
+    reduced(runs, card, options, then).1
+}
+
+fn reduced<T>(
+    runs: &[RunInput],
+    card: Option<&Card>,
+    options: &Options,
+    then: impl FnOnce(&Test<'_>, &Reduction) -> T,
+) -> (Reduction, T) {
     let Sorted { mut runs, card, mut problems } = counted::sort_out(runs, card);
     let card = card.as_ref();
     let mut tolerances = Tolerances::of(&runs, card);
@@ -238,8 +257,8 @@ pub fn reduce_and_trace(runs: &[RunInput], card: Option<&Card>, options: &Option
     let joins = joins.collect();
     let test = Test { runs: &runs, card, options, tolerances, zero, fills, joins, soc };
     let reduction = test.reduce(problems, rises);
-    let trail = trail::of(&test, &reduction);
-    (reduction, trail)
+    let then = then(&test, &reduction);
+    (reduction, then)
 }
 
 fn soc_role(runs: &[RunInput], card: Option<&Card>) -> usize {

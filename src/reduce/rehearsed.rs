@@ -231,6 +231,7 @@ pub fn run_noting(scenario: &str, course: &str, noted: Noted) -> (RunInput, Trut
         gaps: Vec::new(),
         summary: folder.finish(),
         fixes,
+        unplaced: None,
         turned: Vec::new(),
         sampling: Some(Sampling { energy: [1e3, 1e3, 1e2], charge: 5.0, blocks: 5 }),
         cut: false,

@@ -266,6 +266,7 @@ impl Drive {
             gaps: gaps.into_iter().collect(),
             summary: folder.finish(),
             fixes: Vec::new(),
+            unplaced: None,
             turned: Vec::new(),
             sampling: Some(Sampling { energy: [2e4, 2e4, 2e3], charge: 50.0, blocks: 40 }),
             cut: false,

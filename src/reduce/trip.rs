@@ -179,6 +179,7 @@ impl Trip {
             gaps: Vec::new(),
             summary: self.summary(Folder::between(from - zero, to - zero), zero),
             fixes,
+            unplaced: None,
             turned: Vec::new(),
             sampling: Some(Sampling { energy: [2e3, 2e3, 0.0], charge: 5.0, blocks: 40 }),
             cut: false,

@@ -1,4 +1,4 @@
-//! A rehearsal written down as a candump log (the text of `candump -l`, can-utils), compressed, with its truth beside it.
+//! A rehearsal written down as a candump log (the text of `candump -l`, can-utils), compressed or plain, with its truth beside it.
 //!
 //! Satellite fixes have no place in such a log and are left out.
 
@@ -58,20 +58,23 @@ pub fn record(scenario: &Path, map: &Path, out: &Path) -> Result<Truth, Vec<Faul
     record_drive(&mut load(scenario, map)?, out)
 }
 
-/// Drives to the end, and writes the compressed log and the truth beside it.
+/// Drives to the end, and writes the log and the truth beside it: plain where the name ends in `.log`, else compressed.
 ///
 /// # Errors
 /// If a file can't be written.
 pub fn record_drive(rehearsal: &mut Rehearsal, out: &Path) -> Result<Truth, Vec<Fault>> {
     let failed = |path: &Path, error: io::Error| vec![Fault::io(path, "write", &error)];
     let file = File::create(out).map_err(|error| failed(out, error))?;
-    let compressed = || -> io::Result<Truth> {
+    let written = || -> io::Result<Truth> {
+        if out.extension().is_some_and(|kind| kind == "log") {
+            return write(rehearsal, BufWriter::with_capacity(1 << 16, file));
+        }
         let mut encoder = zstd::Encoder::new(BufWriter::new(file), ZSTD_LEVEL)?;
         let truth = write(rehearsal, BufWriter::with_capacity(1 << 16, &mut encoder))?;
         encoder.finish()?.flush()?;
         Ok(truth)
     };
-    let truth = compressed().map_err(|error| failed(out, error))?;
+    let truth = written().map_err(|error| failed(out, error))?;
     let beside = truth_path(out);
     let text = serde_json::to_string_pretty(&truth).map_err(|error| failed(&beside, error.into()))?;
     std::fs::write(&beside, text + "\n").map_err(|error| failed(&beside, error))?;

@@ -42,6 +42,7 @@ pub fn shown() -> Vec<Table> {
         tables::polls(),
         tables::supply(),
         tables::marks(),
+        tables::way(),
     ]
 }
 

@@ -157,6 +157,32 @@ pub fn marks() -> Table {
     }
 }
 
+/// What stands in for the places of the fixes in a bundle.
+pub fn way() -> Table {
+    use ColumnKind::{Float, Integer, Name};
+    Table {
+        folder: "way".into(),
+        meaning: "a satellite fix without its place, and what of the way ends at it (in bundles only)".into(),
+        columns: vec![
+            time(),
+            Column::new(
+                "by",
+                Name,
+                "",
+                "how that way is known: speed, line or unknown; fix where none ends, aside where the fix was not believed",
+            ),
+            Column::nullable("from_us", Float, "us", "run time at which that way begins"),
+            Column::nullable("metres", Float, "m", "length of the line; from end to end where the way is unknown"),
+            Column::nullable("speed_from", Float, "m/s", "the receiver's speed where it begins"),
+            Column::nullable("speed_to", Float, "m/s", "the receiver's speed where it ends"),
+            Column::nullable("dilution", Float, "", "the larger horizontal dilution of precision of both ends"),
+            Column::nullable("altitude", Float, "m", "height above mean sea level"),
+            Column::nullable("along", Float, "m", "distance along the course, where one is named and it was kept"),
+            Column::new("turned", Integer, "", "1 where the path turned, as far as only the path tells"),
+        ],
+    }
+}
+
 /// The columns of the trace that come after `t_us` and `phase` and before the roles.
 pub const TRACE_SUMS: [(&str, &str, &str); 8] = [
     ("energy_out", "J", "energy out of the pack so far, observed time only"),

@@ -19,6 +19,7 @@
 //! file is moved by [`set_aside`], never deleted. Every write goes through [`disk`].
 
 pub mod activity;
+pub mod bundle;
 mod check_file;
 pub mod data_set;
 mod decode_page;
@@ -26,6 +27,7 @@ mod digests;
 pub mod disk;
 mod encode;
 mod error;
+pub mod figures;
 mod frames;
 pub mod journal;
 mod leb128;
@@ -45,6 +47,7 @@ pub mod set_aside;
 pub mod space;
 pub mod start;
 pub mod state;
+pub mod trim;
 pub mod verify;
 pub mod writer;
 

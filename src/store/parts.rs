@@ -69,7 +69,7 @@ pub fn table_folders(run_folder: &Path) -> Result<Vec<PathBuf>, StoreError> {
     let mut tables = Vec::new();
     for entry in entries(run_folder)? {
         match entry.file_name().and_then(|name| name.to_str()) {
-            Some("frames" | "trace" | "fixes" | "polls" | "supply" | "marks") => tables.push(entry),
+            Some("frames" | "trace" | "fixes" | "polls" | "supply" | "marks" | "way") => tables.push(entry),
             Some("samples") => tables.extend(entries(&entry)?),
             _ => {}
         }

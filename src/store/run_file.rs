@@ -76,10 +76,28 @@ pub struct RunFile {
     /// Tables that the run had and that were given up for room on the disk; absent where there is none.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub removed: Vec<RemovedTable>,
+    /// What a bundle left out of the run and changed in it; absent in a run that was recorded.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub bundled: Option<Bundled>,
     /// The ledger's sums at the end, in the units of the trace.
     pub sums: Value,
     /// The same by phase.
     pub by_phase: Value,
+}
+
+/// What a bundle did to a run: everything by which it can be shown that a run is the original of this one.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct Bundled {
+    /// SHA-256 of the original's `run.json`.
+    pub original_run_json_sha256: String,
+    /// Files of the run that were left out or changed, by their path in the run's folder, as they were.
+    pub originals: Vec<FileDigest>,
+    /// What was done, in plain words.
+    pub done: Vec<String>,
+    /// Whether positions are in it, outside the trimmed ends.
+    pub positions: bool,
+    /// What stands in for the places of the fixes beside the table `way`.
+    pub way: Value,
 }
 
 /// A table that was given up for room on the disk.
@@ -386,6 +404,7 @@ pub(crate) mod tests {
             set_aside: vec![],
             tables: vec![],
             removed: vec![],
+            bundled: None,
             sums: serde_json::json!({"energy_out": 1.0}),
             by_phase: serde_json::json!({}),
         }

@@ -32,27 +32,36 @@ pub(super) struct FileSchema {
 impl FileSchema {
     /// For a table of the run that lives in `run_folder`.
     pub fn new(table: Table, run_folder: &Path) -> Result<Self, StoreError> {
+        let run = run_folder.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+        let run = run.strip_prefix("run=").unwrap_or(&run).to_owned();
         let path = run_folder.join(&table.folder);
+        Self::named(table, &path, vec![("schema_version", SCHEMA_VERSION.to_string())], vec![("run", run)])
+    }
+
+    /// For a table that is told of by more than its own name and meaning: `before` and `about`.
+    pub fn named(
+        table: Table,
+        path: &Path,
+        before: Vec<(&str, String)>,
+        about: Vec<(&str, String)>,
+    ) -> Result<Self, StoreError> {
         let names: std::collections::BTreeSet<&str> = table.columns.iter().map(|column| &*column.name).collect();
         if names.len() != table.columns.len() {
-            return Err(StoreError::refused(&path, "two columns have one name"));
+            return Err(StoreError::refused(path, "two columns have one name"));
         }
-        let failed = |error: ParquetError| StoreError::refused(&path, format!("no such table can be written: {error}"));
+        let failed = |error: ParquetError| StoreError::refused(path, format!("no such table can be written: {error}"));
         let fields = table.columns.iter().map(parquet_field).collect::<Result<_, _>>().map_err(failed)?;
         let root = Type::group_type_builder("schema").with_fields(fields).build().map_err(failed)?;
         let root = Arc::new(root);
-        let run = run_folder.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-        let key_values = [
-            ("schema_version", SCHEMA_VERSION.to_string()),
-            ("table", table.folder.clone()),
-            ("run", run.strip_prefix("run=").unwrap_or(&run).to_owned()),
-            ("meaning", table.meaning.clone()),
-        ];
+        let mut key_values = before;
+        key_values.push(("table", table.folder.clone()));
+        key_values.extend(about);
+        key_values.push(("meaning", table.meaning.clone()));
         let mut properties = WriterProperties::builder()
             .set_created_by(format!("drawdown {}", env!("CARGO_PKG_VERSION")))
             .set_offset_index_disabled(true)
             .set_key_value_metadata(Some(
-                key_values.map(|(key, value)| KeyValue { key: key.into(), value: Some(value) }).to_vec(),
+                key_values.into_iter().map(|(key, value)| KeyValue { key: key.into(), value: Some(value) }).collect(),
             ))
             .build();
         let fields: Vec<Field> = table.columns.iter().map(arrow_field).collect();

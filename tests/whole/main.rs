@@ -5,7 +5,9 @@
 mod at_adapter;
 mod along;
 mod battery;
+mod bundle;
 mod cards;
+mod compare;
 mod course;
 mod cycles;
 mod data_set;
@@ -15,6 +17,7 @@ mod demo_frames;
 mod identity;
 mod isotp;
 mod live;
+mod manners;
 mod map_faults;
 mod page;
 mod parts;

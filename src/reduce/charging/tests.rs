@@ -56,6 +56,7 @@ pub fn charge(from: f64, seconds: usize, power: impl Fn(f64) -> f64, jump: Optio
         gaps: Vec::new(),
         summary: folder.finish(),
         fixes: Vec::new(),
+        unplaced: None,
         turned: Vec::new(),
         sampling: None,
         cut: false,

@@ -105,7 +105,7 @@ pub(super) fn wind(
     if out < EACH_WAY_MIN || used.len() - out < EACH_WAY_MIN {
         return None;
     }
-    let drag = load.abc[2] * air.density / load.density;
+    let drag = load.drag(air);
     let rows: Vec<Vec<f64>> = used
         .iter()
         .map(|block| {

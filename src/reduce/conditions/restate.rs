@@ -5,29 +5,41 @@
 
 use super::air;
 use super::road_load::{Air, EFFICIENCY, GRAVITY, RoadLoad};
-use super::way::Piece;
+use super::way::{Directions, Piece};
 
-/// The wind at the car.
+/// The wind at the car; directions are from the main axis of the road, rad.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub enum Wind {
-    /// Speed, m/s, and where it comes from, rad from north over east.
+    /// Speed, m/s, and where it comes from.
     From(f64, f64),
-    /// Along an axis, m/s from behind for who drives along it (rad from north over east).
-    Along(f64, f64),
-    /// Not known, or its direction is not: nothing is corrected; its size, m/s, along an axis, makes the uncertainty.
-    Unknown(f64, f64),
+    /// Along the axis, m/s from behind for who drives along it.
+    Along(f64),
+    /// Not known, or its direction is not: nothing is corrected; its size, m/s, along the axis, makes the uncertainty.
+    Unknown(f64),
 }
 
 impl Wind {
+    /// Its speed, m/s, and where it comes from; none where it is not known.
+    fn parts(&self) -> (f64, f64) {
+        match *self {
+            Self::From(speed, from) => (speed, from),
+            Self::Along(speed) => (-speed, 0.0),
+            Self::Unknown(_) => (0.0, 0.0),
+        }
+    }
+
     /// From ahead and across, m/s, for a direction of travel; none where the direction or the wind is not known.
     pub fn on(&self, heading: f64) -> (f64, f64) {
-        let (speed, from) = match *self {
-            Self::From(speed, from) => (speed, from),
-            Self::Along(speed, axis) => (-speed, axis),
-            Self::Unknown(..) => return (0.0, 0.0),
-        };
+        let (speed, from) = self.parts();
         let angle = from - heading;
         if angle.is_finite() { (speed * angle.cos(), speed * angle.sin()) } else { (0.0, 0.0) }
+    }
+
+    /// What it adds to the squared speed of the air along a way, times that way, m³/s².
+    fn on_way(&self, way: &Directions) -> f64 {
+        let (speed, from) = self.parts();
+        let (sine, cosine) = from.sin_cos();
+        2.0 * speed * (cosine * way.along + sine * way.across) + speed * speed * way.known
     }
 }
 
@@ -66,6 +78,8 @@ pub struct Inputs {
 pub struct Drive<'a> {
     /// What counts of it.
     pub pieces: &'a [Piece],
+    /// Its directions.
+    pub directions: Directions,
     /// Net energy per distance as measured, J/m.
     pub per_metre: f64,
     /// The road load.
@@ -101,14 +115,14 @@ impl Drive<'_> {
     pub fn work(&self, inputs: &Inputs) -> (f64, f64) {
         let (load, air) = (self.load(inputs), Self::air(inputs));
         let reference = Air { tyres_per_k: inputs.tyres_per_k, ..self.reference };
-        self.pieces.iter().fold((0.0, 0.0), |(driven, restated), piece| {
-            let (ahead, across) = inputs.wind.on(piece.heading);
+        let (still, restated) = self.pieces.iter().fold((0.0, 0.0), |(still, restated), piece| {
             let speed = self.at.unwrap_or(piece.speed);
             (
-                driven + load.force_in(piece.speed, ahead, across, &air) * piece.distance,
+                still + load.force_in(piece.speed, 0.0, 0.0, &air) * piece.distance,
                 restated + load.force_in(speed, 0.0, 0.0, &reference) * piece.distance,
             )
-        })
+        });
+        (still + load.drag(&air) * inputs.wind.on_way(&self.directions), restated)
     }
 
     /// Energy per distance in the reference air, J/m, and the factor on its road part.

@@ -47,10 +47,15 @@ impl RoadLoad {
     ///
     /// Drag is taken along the road and level with the yaw of the air.
     pub fn force_in(&self, speed: f64, ahead: f64, across: f64, air: &Air) -> f64 {
-        let [a, b, c] = self.abc;
+        let [a, b, _] = self.abc;
         let rolling = (a + b * speed) / (1.0 + air.tyres_per_k * (air.degc - self.degc));
         let along = speed + ahead;
-        rolling + c * air.density / self.density * (along * along.abs() + across * across)
+        rolling + self.drag(air) * (along * along.abs() + across * across)
+    }
+
+    /// What a square of the air's speed along the road adds to the force in other air, N per (m/s)².
+    pub fn drag(&self, air: &Air) -> f64 {
+        self.abc[2] * air.density / self.density
     }
 
     /// The part of the force that the air takes, a share.

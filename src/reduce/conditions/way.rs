@@ -3,6 +3,8 @@
 //! The speed of the wheels is brought to the scale of the distance that counts. Directions come from the satellite fixes and
 //! are missing without them. Corrects nothing for the air.
 
+use serde::{Deserialize, Serialize};
+
 use crate::ledger::Phase;
 use crate::reduce::fold::Second;
 use crate::reduce::input::Fix;
@@ -17,6 +19,46 @@ const BASE_MIN_M: f64 = 20.0;
 const EARTH_M: f64 = 6_371_000.0;
 /// A height is the mean of the fixes within this time, s.
 const HEIGHT_S: f64 = 8.0;
+
+/// What a wind needs to know of a way's directions: sums, from which no line can be drawn.
+#[derive(Clone, Copy, PartialEq, Debug, Default, Serialize, Deserialize)]
+pub struct Directions {
+    /// Way whose direction is known, m; what is driven slower than 7 m/s left out, where wind hardly counts.
+    pub known: f64,
+    /// Over it, speed times way along the main axis of the road and to the right of it, m²/s.
+    pub along: f64,
+    /// See `along`.
+    pub across: f64,
+}
+
+/// Slower driving is left out of [`Directions`], m/s. Faster than any wind that is restated, so that air never comes from behind.
+const SLOW: f64 = 7.0;
+
+impl Directions {
+    /// Of some driving, on a road with a main axis.
+    pub fn of<'a>(pieces: impl IntoIterator<Item = &'a Piece>, axis: f64) -> Self {
+        let known = pieces.into_iter().filter(|piece| piece.speed >= SLOW && (piece.heading - axis).is_finite());
+        known.fold(Self::default(), |sum, piece| {
+            let (sine, cosine) = (piece.heading - axis).sin_cos();
+            let flow = piece.speed * piece.distance;
+            Self {
+                known: sum.known + piece.distance,
+                along: sum.along + flow * cosine,
+                across: sum.across + flow * sine,
+            }
+        })
+    }
+
+    /// Both together.
+    pub fn plus(&self, other: &Self) -> Self {
+        Self { known: self.known + other.known, along: self.along + other.along, across: self.across + other.across }
+    }
+
+    /// The same way driven faster by a factor.
+    pub fn faster(&self, by: f64) -> Self {
+        Self { along: self.along * by, across: self.across * by, ..*self }
+    }
+}
 
 /// A second of driving.
 #[derive(Clone, Copy, Debug)]
@@ -84,9 +126,11 @@ pub(super) fn height(fixes: &[Fix], t: f64) -> f64 {
     sum / count
 }
 
-/// How far the way leans to one direction, 0 (as much back as out) to 1 (one way), and the direction of its main axis, rad.
-/// `None` where less than half of it has a direction.
-pub(super) fn axis(pieces: &[Piece]) -> Option<(f64, f64)> {
+/// The direction of the main axis of the road, rad; `None` where less than half of the way has a direction.
+pub(super) fn axis(test: &Test<'_>, pieces: &[Piece]) -> Option<f64> {
+    if let Some(unplaced) = test.runs.iter().find_map(|run| run.unplaced.as_ref()) {
+        return unplaced.sums.directions.axis;
+    }
     let known = || pieces.iter().filter(|piece| piece.heading.is_finite());
     let all: f64 = pieces.iter().map(|piece| piece.distance).sum();
     let there: f64 = known().map(|piece| piece.distance).sum();
@@ -98,14 +142,25 @@ pub(super) fn axis(pieces: &[Piece]) -> Option<(f64, f64)> {
         let (sin, cos) = (2.0 * piece.heading).sin_cos();
         (x + cos * piece.distance, y + sin * piece.distance)
     });
-    let axis = doubled.1.atan2(doubled.0) / 2.0;
-    let lean: f64 = known().map(|piece| (piece.heading - axis).cos() * piece.distance).sum();
-    Some((lean.abs() / there, axis))
+    Some(doubled.1.atan2(doubled.0) / 2.0)
+}
+
+/// The directions of each run's driving, as far as it counts.
+pub(super) fn directions(
+    test: &Test<'_>,
+    pieces: &[Piece],
+    axis: f64,
+    counts: impl Fn(&Piece) -> bool,
+) -> Vec<Directions> {
+    let of = |run: usize| Directions::of(pieces.iter().filter(|piece| piece.run == run && counts(piece)), axis);
+    (0..test.runs.len()).map(of).collect()
 }
 
 /// A block of steady driving.
 #[derive(Clone, Copy, Debug)]
 pub struct Block {
+    /// The run's place, and its end, s of run time.
+    pub end: (usize, f64),
     /// m.
     pub distance: f64,
     /// s.
@@ -158,15 +213,19 @@ pub(super) fn blocks(test: &Test<'_>, pieces: &[Piece], axis: f64, air_squared: 
         let distance: f64 = inside.iter().map(|piece| piece.distance).sum();
         let mean = |of: &dyn Fn(&Piece) -> f64| inside.iter().map(|p| of(p) * p.distance).sum::<f64>() / distance;
         let fixes = &test.runs[start.run].fixes;
+        let stored = test.runs[start.run].unplaced.as_ref();
+        let stored =
+            stored.and_then(|unplaced| unplaced.sums.directions.steady.iter().find(|steady| steady.t == end.t));
         let block = Block {
+            end: (end.run, end.t),
             distance,
             time,
             net: inside.iter().map(|piece| piece.net).sum(),
             speed: distance / time,
             speed_squared: mean(&|piece| piece.speed * piece.speed),
             kinetic: (end.speed * end.speed - start.speed * start.speed) / 2.0,
-            along: mean(&|piece| (piece.heading - axis).cos()),
-            air_squared: mean(&air_squared),
+            along: stored.map_or_else(|| mean(&|piece| (piece.heading - axis).cos()), |steady| steady.along),
+            air_squared: stored.map_or_else(|| mean(&air_squared), |steady| steady.air_squared),
             rise: height(fixes, end.t) - height(fixes, start.t - start.dt),
         };
         if block.net > 0.0 {

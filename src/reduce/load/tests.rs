@@ -84,6 +84,7 @@ fn file(gaps: serde_json::Value, tables: Vec<crate::store::writer::TableFiles>) 
         damage: vec![],
         tables,
         removed: vec![],
+        bundled: None,
         sums: serde_json::Value::Null,
         by_phase: serde_json::Value::Null,
     }

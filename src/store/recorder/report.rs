@@ -58,6 +58,7 @@ impl Plan {
             set_aside: Vec::new(),
             tables: Vec::new(),
             removed: Vec::new(),
+            bundled: None,
             sums: Value::Null,
             by_phase: Value::Null,
         };

@@ -53,8 +53,15 @@ fn source_files(run: &RunFolder, file: &RunFile, report: &mut Report) {
 
 /// The schema of a table by its folder; `None` for samples that no map tells of.
 fn schema(run: &RunFolder, folder: &str, map: Option<&Map>) -> Result<Option<FileSchema>, StoreError> {
-    let fixed =
-        [tables::frames(), tables::trace(), tables::fixes(), tables::polls(), tables::supply(), tables::marks()];
+    let fixed = [
+        tables::frames(),
+        tables::trace(),
+        tables::fixes(),
+        tables::polls(),
+        tables::supply(),
+        tables::marks(),
+        tables::way(),
+    ];
     let of_map = map.into_iter().flat_map(|map| map.messages.iter().map(|message| message.table()));
     let table: Option<Table> = fixed.into_iter().chain(of_map).find(|table| table.folder == folder);
     table.map(|table| FileSchema::new(table, &run.path)).transpose()

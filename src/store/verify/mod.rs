@@ -128,6 +128,9 @@ fn finished(run: &RunFolder, file: &RunFile, progress: &mut dyn FnMut(u64)) -> R
         let remedy = "what it held is missing unless that says otherwise; copy it again from where it was recorded";
         report.fault(&run.path.join(super::set_aside::FOLDER).join(&aside.file), what, remedy);
     }
+    if let Some(bundled) = &file.bundled {
+        report.notes.extend(bundled.done.iter().map(|done| format!("out of a bundle: {done}")));
+    }
     let of_a_cut = |text: &str| text.starts_with("cut: ") || text.contains("journal");
     for trouble in file.troubles.iter().filter(|trouble| of_a_cut(&trouble.text)) {
         report.notes.push(trouble.text.clone());

@@ -127,6 +127,7 @@ impl Record {
             gaps: self.gaps_in(first, last),
             summary: folder.finish(),
             fixes: Vec::new(),
+            unplaced: None,
             turned: Vec::new(),
             sampling: Some(self.sampling(first as f64 / 1e6, last as f64 / 1e6)),
             cut: false,
