@@ -111,7 +111,7 @@ impl Sheet<'_> {
             @if !self.input.plots.is_empty() {
                 section #plots {
                     h2 { "Plots" }
-                    @for plot in self.input.plots {
+                    div.plots { @for plot in self.input.plots {
                         figure id={ "plot-" (plot.name) } {
                             h3 class="unseen plot-words" { (plot.title) }
                             div.plot tabindex="0" role="group" aria-label={ "Plot: " (plot.title) } { (PreEscaped(&plot.svg)) }
@@ -119,7 +119,7 @@ impl Sheet<'_> {
                                 details { summary.plot-words { (plot.title) ", in words" } p.plot-words { (plot.alternative) } }
                             }
                         }
-                    }
+                    } }
                 }
             }
         }
