@@ -168,6 +168,11 @@ pub fn chance(chance: f64) -> String {
     }
 }
 
+/// A p value as statistics are told: `0.013`, `below 0.001`.
+pub fn p_value(p: f64) -> String {
+    if p < 0.001 { "below 0.001".into() } else { significant(p, 2) }
+}
+
 /// Bytes of a disk: `23.4 GB`, `812 MB`.
 pub fn bytes(bytes: u64) -> String {
     let megabytes = bytes as f64 / 1e6;
@@ -309,6 +314,7 @@ mod tests {
         assert_eq!(speed(MetrePerSecond(31.292_8), 0, true), "70 mph");
         let chances = [1e-9, 0.035, 0.5].map(chance);
         assert_eq!(chances, ["less than 1 in a million", "1 in 29", "50 %"]);
+        assert_eq!([0.012_6, 0.000_4, 0.97].map(p_value), ["0.013", "below 0.001", "0.97"]);
         assert_eq!([812_400_000, 23_440_000_000].map(bytes), ["812 MB", "23.4 GB"]);
     }
 

@@ -75,7 +75,7 @@ impl Check<'_> {
         card.road = self.road(written.road);
         card.road_load = self.road_load(&written.road_load);
         card.rated = self.rated(written.rated);
-        card.tolerances = self.tolerances(&written.tolerances);
+        (card.tolerances, card.instruments) = self.tolerances(&written.tolerances);
         self.order_of_times(&mut card);
         card
     }

@@ -82,6 +82,8 @@ pub struct Card {
     pub rated: Vec<Rated>,
     /// What this card knows of the sensors better than the map.
     pub tolerances: Vec<SensorTolerance>,
+    /// The names of instruments that are not the car's own: the same name in two cars' cards is the same instrument.
+    pub instruments: Vec<(Sensor, String)>,
 }
 
 /// Where counting starts or ends.

@@ -70,6 +70,17 @@ fn the_template_loads_as_it_stands_and_filled_in() {
     let current = card.tolerances[0];
     assert_eq!((current.sensor, current.basis), (Sensor::PackCurrent, ToleranceBasis::DataSheet));
     assert_eq!((current.gain, current.offset), (Some(0.01 / 3f64.sqrt()), Some(0.5 / 3f64.sqrt())));
+    assert_eq!(card.instruments, [(Sensor::PackCurrent, "clamp 2".into())]);
+}
+
+#[test]
+fn an_instrument_has_a_name_and_needs_no_tolerance() {
+    let card = sound("[tolerances.pack_voltage]\nsensor = ' probe '\n");
+    assert_eq!((card.tolerances, card.instruments), (vec![], vec![(Sensor::PackVoltage, "probe".into())]));
+    let text = "[tolerances.speed]\ngain = 0.01\nsensor = ''\n";
+    let told = ["card.toml:3: the sensor's name is empty; give the instrument's name, or remove the key"];
+    assert_eq!(faults(text), told);
+    assert_eq!(parse(text).0.unwrap().instruments, []);
 }
 
 #[test]

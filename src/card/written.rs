@@ -208,5 +208,6 @@ tables! {
         offset: Option<f64>,
         limit_offset: Option<f64>,
         basis: Option<ToleranceBasis>,
+        sensor: Option<String>,
     }
 }

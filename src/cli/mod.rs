@@ -6,6 +6,7 @@ mod adapter_search;
 mod bundle;
 mod card;
 mod check;
+mod compare;
 mod course;
 mod demo;
 mod export;
@@ -65,6 +66,8 @@ enum Command {
     Sheet(sheet::Arguments),
     /// Turn several tests of one car into the trend of its usable energy and charge
     Trend(trend::Arguments),
+    /// Say which differences between tests of several cars, or days, exceed their uncertainty
+    Compare(compare::Arguments),
     /// Drive an invented car over an invented course and write what its bus would say
     Rehearse(rehearse::Arguments),
     /// Say what of a data set is sound, and what is wrong with the rest
@@ -160,6 +163,7 @@ pub fn main() -> ExitCode {
         Command::Reduce(arguments) => reduce::run(&arguments),
         Command::Sheet(arguments) => sheet::run(&arguments),
         Command::Trend(arguments) => trend::run(&arguments),
+        Command::Compare(arguments) => compare::run(&arguments),
         Command::Rehearse(arguments) => rehearse::run(&arguments),
         Command::Verify(arguments) => verify::run(&arguments),
         Command::Bundle(arguments) => bundle::run(&arguments),

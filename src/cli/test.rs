@@ -53,6 +53,25 @@ fn named(tests: &[PathBuf], card: Option<&Path>) -> Result<(Option<PathBuf>, Vec
     Ok((first.map(Path::to_path_buf), runs.into_iter().cloned().collect()))
 }
 
+/// A run that two of some tests have in common: they are no two tests.
+pub fn shared_run<'a>(tests: impl Iterator<Item = &'a Reduction>) -> Option<Fault> {
+    let name =
+        |test: &Reduction| test.card.clone().or(test.runs.first().map(|run| run.name.clone())).unwrap_or_default();
+    let mut before: Vec<&Reduction> = Vec::new();
+    for test in tests {
+        let is_both = |other: &&&Reduction| {
+            let has = |run: &str| other.runs.iter().any(|same| same.name == run);
+            other.vehicle == test.vehicle && test.runs.iter().any(|run| has(&run.name))
+        };
+        if let Some(other) = before.iter().find(is_both) {
+            let what = format!("has a run in common with {}", name(other));
+            return Some(Fault::whole(name(test), what).remedy("give each test once"));
+        }
+        before.push(test);
+    }
+    None
+}
+
 /// Reads and reduces the test that the arguments name, and says every fault; the error is what the command came to.
 pub fn reduced(tests: &[PathBuf], card: Option<&Path>, mut options: Options) -> Result<Reduced, Outcome> {
     let (path, mut folders) = named(tests, card).map_err(|fault| say::not_done(&fault))?;

@@ -31,20 +31,6 @@ fn reduced(path: &Path, faulty: &mut bool) -> Result<(Reduction, Option<f64>), O
     Ok((test.reduction, odometer))
 }
 
-/// A run that two of the tests have in common: they are no two tests.
-fn shared(tests: &[(Reduction, Option<f64>)]) -> Option<Fault> {
-    let name = |test: &Reduction| test.card.clone().unwrap_or_default();
-    for (at, (test, _)) in tests.iter().enumerate() {
-        let before = tests[..at].iter().map(|(other, _)| other);
-        let both = |other: &&Reduction| other.runs.iter().any(|run| test.runs.iter().any(|same| same.name == run.name));
-        if let Some(other) = before.into_iter().find(both) {
-            let what = format!("has a run in common with {}", name(other));
-            return Some(Fault::whole(name(test), what).remedy("give each test once"));
-        }
-    }
-    None
-}
-
 pub fn run(arguments: &Arguments) -> Outcome {
     let mut faulty = false;
     let mut tests: Vec<(Reduction, Option<f64>)> = Vec::new();
@@ -60,7 +46,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
         let name = other.card.clone().unwrap_or_default();
         return say::not_done(&Fault::whole(name, what).remedy("give the tests of one car"));
     }
-    if let Some(fault) = shared(&tests) {
+    if let Some(fault) = test::shared_run(tests.iter().map(|(test, _)| test)) {
         return say::not_done(&fault);
     }
     let of = |charge: bool| {

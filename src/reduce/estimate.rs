@@ -131,6 +131,18 @@ impl Estimate {
         Self { value: self.value, components: merge(&others, 1.0, &named, 1.0) }
     }
 
+    /// With every component under the name that `name` gives it; those that then share one are added, with their signs.
+    pub fn named_by(&self, name: impl Fn(&Component) -> Source) -> Self {
+        let named = self.components.iter().map(|c| Component { source: name(c), ..c.clone() });
+        let components = named.fold(Vec::new(), |sum, one| merge(&sum, 1.0, &[one], 1.0));
+        Self { value: self.value, components }
+    }
+
+    /// The same value with those components alone that `wanted` picks.
+    pub fn only(&self, wanted: impl Fn(&Component) -> bool) -> Self {
+        Self { value: self.value, components: self.components.iter().filter(|c| wanted(c)).cloned().collect() }
+    }
+
     /// What each source adds, sorted by source.
     pub fn components(&self) -> &[Component] {
         &self.components
@@ -161,12 +173,16 @@ impl Estimate {
         Some(if sum > 0.0 { self.u().powi(4) / sum } else { f64::INFINITY })
     }
 
-    /// Half-width of the 95 % interval: u times Student's t at the effective degrees of freedom.
-    ///
-    /// Where those are refused, t at the fewest degrees of freedom that any component has, which is never too narrow.
-    pub fn u95(&self) -> f64 {
+    /// Degrees of freedom that an interval rests on: the effective ones; where those are refused, the fewest that any
+    /// component has, which never makes an interval too narrow. Infinite where none has any.
+    pub fn dof(&self) -> f64 {
         let fewest = || self.components.iter().filter_map(|c| c.dof).fold(f64::INFINITY, f64::min);
-        coverage_factor_95(self.effective_dof().unwrap_or_else(fewest)) * self.u()
+        self.effective_dof().unwrap_or_else(fewest)
+    }
+
+    /// Half-width of the 95 % interval: u times Student's t at [`Self::dof`].
+    pub fn u95(&self) -> f64 {
+        coverage_factor_95(self.dof()) * self.u()
     }
 
     /// Sum.

@@ -4,6 +4,7 @@
 
 mod along;
 mod charging;
+mod compare;
 mod conditions;
 mod ground;
 mod hold;
@@ -20,6 +21,7 @@ use super::way::Way;
 use crate::card::{self, ChangeKind, DistanceCounts};
 use crate::quantity::{COULOMB_PER_AH, JOULE_PER_KWH};
 
+pub use compare::compare;
 pub use trend::trend;
 
 /// Version of this shape; raised when a reader of the old one would go wrong.

@@ -34,6 +34,7 @@ pub mod balance;
 pub mod conditions;
 pub mod claims;
 pub mod trend;
+pub mod compare;
 pub mod trail;
 pub mod placed;
 pub mod reduction;

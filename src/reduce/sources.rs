@@ -41,6 +41,10 @@ macro_rules! sources {
 /// What is by chance in one part of a test and not the same in another: see [`super::Estimate::of_part`].
 pub const CHANCE: [Source; 3] = [SAMPLING, GAPS, JOINS];
 
+/// Sources that tests of one car share. The current's zero drifts, tyres wear and are pumped up, and the display's bend acts
+/// otherwise on every span: those are taken as another one in each test, which never makes a change look surer than it is.
+pub const SHARED_BY_TESTS: [Source; 6] = [CURRENT_GAIN, VOLTAGE_GAIN, VOLTAGE_ZERO, POWER_GAIN, POWER_ZERO, SKEW];
+
 sources! {
     /// The current sensor's gain.
     CURRENT_GAIN Systematic "current gain";

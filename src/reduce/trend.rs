@@ -7,7 +7,7 @@ use nalgebra::{DMatrix, DVector};
 
 use super::estimate::{Estimate, Kind, Source};
 use super::regression::{self, Refused};
-use super::sources;
+use super::sources::{self, SHARED_BY_TESTS};
 use crate::time::WallClock;
 
 /// Seconds in a Julian year.
@@ -17,16 +17,6 @@ pub const TEN_THOUSAND_KM: f64 = 1e7;
 /// Tests of one car differ by so much from day to day (temperature, rest, how the charge ended), one standard uncertainty in
 /// parts of the figure: common practice, no source.
 pub const DAY_TO_DAY: f64 = 0.01;
-/// Sources that tests of one car share. The current's zero drifts, and the display's bend acts otherwise on every span: they
-/// are taken as another one in each test, which never makes a change look surer than it is.
-const SHARED: [Source; 6] = [
-    sources::CURRENT_GAIN,
-    sources::VOLTAGE_GAIN,
-    sources::VOLTAGE_ZERO,
-    sources::POWER_GAIN,
-    sources::POWER_ZERO,
-    sources::SKEW,
-];
 
 /// One test.
 #[derive(Clone, PartialEq, Debug)]
@@ -91,18 +81,16 @@ fn axis(tests: &[Test], of: impl Fn(&Test) -> Option<f64>, what: &str) -> Result
 
 /// A test's figure with the sources that it shares with none renamed, so that they are its own.
 fn own(value: &Estimate, number: usize) -> Estimate {
-    let start = Estimate::exact(value.value);
-    let renamed = value.components().iter().fold(start, |sum, part| {
-        let shared = SHARED.contains(&part.source);
-        let source = if shared { part.source.clone() } else { Source::numbered(&part.source.0, number) };
-        sum.with(source, part.contribution, part.kind, part.dof)
+    let renamed = value.named_by(|part| match SHARED_BY_TESTS.contains(&part.source) {
+        true => part.source.clone(),
+        false => Source::numbered(&part.source.0, number),
     });
     renamed.with_b(Source::numbered(&sources::BETWEEN_TESTS.0, number), value.value * DAY_TO_DAY)
 }
 
 /// Standard uncertainty of what is a test's own.
 fn own_u(value: &Estimate) -> f64 {
-    let parts = value.components().iter().filter(|part| !SHARED.contains(&part.source));
+    let parts = value.components().iter().filter(|part| !SHARED_BY_TESTS.contains(&part.source));
     parts.map(|part| part.contribution * part.contribution).sum::<f64>().sqrt()
 }
 

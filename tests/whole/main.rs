@@ -5,7 +5,9 @@
 mod at_adapter;
 mod along;
 mod battery;
+mod bundle;
 mod cards;
+mod compare;
 mod course;
 mod cycles;
 mod data_set;

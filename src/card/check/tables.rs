@@ -239,7 +239,7 @@ impl Check<'_> {
         all
     }
 
-    pub(super) fn tolerances(&mut self, written: &WrittenTolerances) -> Vec<SensorTolerance> {
+    pub(super) fn tolerances(&mut self, written: &WrittenTolerances) -> (Vec<SensorTolerance>, Vec<(Sensor, String)>) {
         let sensors = [
             (Sensor::PackCurrent, &written.pack_current),
             (Sensor::PackVoltage, &written.pack_voltage),
@@ -248,7 +248,23 @@ impl Check<'_> {
             (Sensor::Odometer, &written.odometer),
         ];
         let given = sensors.into_iter().filter_map(|(sensor, form)| Some((sensor, form.as_ref()?)));
-        given.filter_map(|(sensor, form)| self.tolerance(sensor, form)).collect()
+        let (mut tolerances, mut instruments) = (Vec::new(), Vec::new());
+        for (sensor, form) in given {
+            tolerances.extend(self.tolerance(sensor, form));
+            instruments.extend(self.instrument(sensor, form).map(|name| (sensor, name)));
+        }
+        (tolerances, instruments)
+    }
+
+    /// The name of an instrument that is not the car's own.
+    fn instrument(&mut self, sensor: Sensor, form: &WrittenTolerance) -> Option<String> {
+        let name = form.sensor.as_ref()?.trim();
+        if name.is_empty() {
+            let place = format!("tolerances.{}.sensor", sensor.written());
+            self.say(&place, "the sensor's name is empty", "give the instrument's name, or remove the key");
+            return None;
+        }
+        Some(name.to_owned())
     }
 
     fn tolerance(&mut self, sensor: Sensor, form: &WrittenTolerance) -> Option<SensorTolerance> {

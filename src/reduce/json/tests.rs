@@ -75,6 +75,16 @@ fn the_budget_adds_up_to_the_figure() {
     assert!((1.95..2.6).contains(&(u95 / squares.sqrt())), "{}", u95 / squares.sqrt());
 }
 
+/// A comparison with repeats, a difference and a refusal.
+fn compared() -> String {
+    use crate::reduce::compare::tests::{facts, fairness::sized};
+    use crate::reduce::compare::{Options, compare};
+    let mut tests = [("1", "heron"), ("2", "heron"), ("3", "wren"), ("4", "finch")]
+        .map(|(name, car)| sized(facts(name, car), 1.0, 1.0));
+    tests[3].facts.wet_percent = Some(5.0);
+    super::compare(&compare(&tests, &Options::default()))
+}
+
 #[test]
 fn every_key_is_documented() {
     let document = include_str!("../../../docs/reduce-json.md");
@@ -108,6 +118,8 @@ fn every_key_is_documented() {
         crate::reduce::rehearsed::run(crate::reduce::rehearsed::SCENARIO, crate::reduce::rehearsed::COURSE);
     keys(&parsed(&reduce(&[rehearsed], card.as_ref(), &Options::default())), &mut found);
     assert!(found.contains("drag_share") && found.contains("held_wh_per_km"), "{found:?}");
+    keys(&serde_json::from_str(&compared()).unwrap(), &mut found);
+    assert!(found.contains("p_holm") && found.contains("s_r") && found.contains("order"), "{found:?}");
     for key in found {
         assert!(document.contains(&format!("`{key}`")), "docs/reduce-json.md does not describe `{key}`");
     }

@@ -4,6 +4,8 @@
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
+use super::plot::Plot;
+
 /// The style of all pages: on screens of any width, by day and night, and on paper.
 const STYLE: &str = include_str!("style.css");
 
@@ -43,6 +45,19 @@ pub fn table(caption: &str, head: &[&str], rows: &Markup) -> Markup {
                 caption { (caption) }
                 thead { tr { @for name in head { th scope="col" { (name) } } } }
                 tbody { (rows) }
+            }
+        }
+    }
+}
+
+/// A plot with its words for those who cannot see it, which anyone can unfold.
+pub fn figure(plot: &Plot) -> Markup {
+    html! {
+        figure id={ "plot-" (plot.name) } {
+            h3 class="unseen plot-words" { (plot.title) }
+            div.plot tabindex="0" role="group" aria-label={ "Plot: " (plot.title) } { (PreEscaped(&plot.svg)) }
+            figcaption {
+                details { summary.plot-words { (plot.title) ", in words" } p.plot-words { (plot.alternative) } }
             }
         }
     }

@@ -16,7 +16,7 @@ mod quality;
 mod reproduce;
 mod scope;
 
-use maud::{Markup, PreEscaped, html};
+use maud::{Markup, html};
 use serde_json::Value;
 
 use self::json::Json;
@@ -111,15 +111,7 @@ impl Sheet<'_> {
             @if !self.input.plots.is_empty() {
                 section #plots {
                     h2 { "Plots" }
-                    div.plots { @for plot in self.input.plots {
-                        figure id={ "plot-" (plot.name) } {
-                            h3 class="unseen plot-words" { (plot.title) }
-                            div.plot tabindex="0" role="group" aria-label={ "Plot: " (plot.title) } { (PreEscaped(&plot.svg)) }
-                            figcaption {
-                                details { summary.plot-words { (plot.title) ", in words" } p.plot-words { (plot.alternative) } }
-                            }
-                        }
-                    } }
+                    div.plots { @for plot in self.input.plots { (shell::figure(plot)) } }
                 }
             }
         }

@@ -53,7 +53,7 @@ const UNITS: [(&str, &str); 28] = [
 ];
 
 /// What keys are called, without their unit, in the order in which they stand.
-const LABELS: [(&str, &str); 73] = [
+const LABELS: [(&str, &str); 74] = [
     ("label", "Car"),
     ("note", "Note"),
     ("full_charge", "Full charge"),
@@ -127,6 +127,7 @@ const LABELS: [(&str, &str); 73] = [
     ("tolerances.offset", "Zero"),
     ("tolerances.limit_offset", "Zero, a limit"),
     ("tolerances.basis", "Known from"),
+    ("tolerances.sensor", "Instrument"),
 ];
 
 /// The key without its unit, and the unit.
