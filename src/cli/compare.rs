@@ -135,7 +135,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
 
 /// Writes the page, whole or not at all.
 fn write(comparison: &Comparison, units: ConsumptionUnit, path: &Path, arguments: &Arguments) -> Result<(), Fault> {
-    let publish = Publish { positions: false, vehicle_numbers: arguments.vehicle_numbers };
+    let publish = Publish { vehicle_numbers: arguments.vehicle_numbers, ..Publish::default() };
     let page = crate::sheet::compare::page(comparison, units, publish);
     output::write(&Output::of(path), arguments.replace, |place| {
         std::fs::write(place, &page).map_err(|error| Fault::io(place, "write", &error))

@@ -70,8 +70,10 @@ pub fn run(arguments: &Arguments) -> Outcome {
 /// Forms everything before the first byte is written.
 fn write(test: &Reduced, arguments: &Arguments) -> Result<(), Fault> {
     let units = test.units(arguments.units.map(ConsumptionUnit::from));
+    let publish = Publish { positions: arguments.positions, vehicle_numbers: arguments.vehicle_numbers };
     let plots = plot::plots(&test.reduction, &test.trail, units);
-    let text = sheet(test, &plots, units, arguments)?;
+    let plots: Vec<Plot> = plots.iter().map(|plot| publish.plot(plot)).collect();
+    let text = sheet(test, &plots, units, publish)?;
     let mut files = Vec::new();
     for plot in arguments.png.iter().flat_map(|_| &plots) {
         let name = format!("{}.png", plot.name);
@@ -93,7 +95,7 @@ fn write(test: &Reduced, arguments: &Arguments) -> Result<(), Fault> {
     Ok(())
 }
 
-fn sheet(test: &Reduced, plots: &[Plot], units: ConsumptionUnit, arguments: &Arguments) -> Result<String, Fault> {
+fn sheet(test: &Reduced, plots: &[Plot], units: ConsumptionUnit, publish: Publish) -> Result<String, Fault> {
     let mut files = Vec::new();
     let mut card = None;
     let mut faults = Vec::new();
@@ -106,7 +108,7 @@ fn sheet(test: &Reduced, plots: &[Plot], units: ConsumptionUnit, arguments: &Arg
     if let Some(course) = test.card.as_ref().and_then(|card| card.course.as_deref()) {
         files.push(file_of("course", course)?);
     }
-    let course = test.options.course.as_ref().filter(|_| arguments.positions);
+    let course = test.options.course.as_ref().filter(|_| publish.positions);
     let places: Vec<String> = course.iter().flat_map(|course| &course.places).map(|place| place.name.clone()).collect();
     Ok(page(&Input {
         value: &test.reduction.to_value(),
@@ -117,7 +119,7 @@ fn sheet(test: &Reduced, plots: &[Plot], units: ConsumptionUnit, arguments: &Arg
         places: &places,
         plots,
         units,
-        publish: Publish { positions: arguments.positions, vehicle_numbers: arguments.vehicle_numbers },
+        publish,
     }))
 }
 
