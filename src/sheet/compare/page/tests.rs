@@ -39,6 +39,7 @@ fn no_vehicle_number_and_a_rehearsal_said_aloud() {
     assert!(!text.contains("ZZ9HERN27RA000042") && text.contains("vehicle number removed"), "{text}");
     assert!(text.contains("No real car drove: monday and tuesday."), "{text}");
     assert!(
-        page(&comparison, ConsumptionUnit::WhPerKm, Publish { vehicle_numbers: true }).contains("ZZ9HERN27RA000042")
+        page(&comparison, ConsumptionUnit::WhPerKm, Publish { vehicle_numbers: true, ..Publish::default() })
+            .contains("ZZ9HERN27RA000042")
     );
 }

@@ -53,7 +53,7 @@ const UNITS: [(&str, &str); 28] = [
 ];
 
 /// What keys are called, without their unit, in the order in which they stand.
-const LABELS: [(&str, &str); 73] = [
+const LABELS: [(&str, &str); 74] = [
     ("label", "Car"),
     ("note", "Note"),
     ("full_charge", "Full charge"),
