@@ -29,8 +29,8 @@ pub fn page(comparison: &Comparison, units: ConsumptionUnit, publish: Publish) -
             h1 { (title) }
             (page.rehearsal())
         }
-        (page.said())
         (page.plots())
+        (page.said())
         (page.figures())
         (page.tests())
         (page.method())
@@ -119,7 +119,7 @@ impl Page<'_> {
                     @for plot in &plots { (shell::figure(plot)) }
                     p.soft {
                         "Each bar is a figure alone. Whether two figures differ is not read off overlapping bars: what two tests share "
-                        "cancels in their difference, and many pairs need more than one. The sentences above say it."
+                        "cancels in their difference, and many pairs need more than one. The sentences below say it."
                     }
                 }
             }
