@@ -83,7 +83,10 @@ pub fn run(arguments: &Arguments) -> Outcome {
     let bar = progress::things(arguments.tests.len());
     for path in &arguments.tests {
         bar.set_message(path.display().to_string());
-        match test::reduced(std::slice::from_ref(path), None, reduce::Options::default()) {
+        bar.tick();
+        let read = bar.suspend(|| test::reduced(std::slice::from_ref(path), None, reduce::Options::default()));
+        bar.inc(1);
+        match read {
             Ok(test) => {
                 faulty |= test.is_faulty;
                 tests.push(test);
@@ -91,7 +94,6 @@ pub fn run(arguments: &Arguments) -> Outcome {
             // Said already; the others may still be compared.
             Err(_) => faulty = true,
         }
-        bar.inc(1);
     }
     bar.finish_and_clear();
     if let Some(fault) = test::shared_run(tests.iter().map(|test| &test.reduction)) {
