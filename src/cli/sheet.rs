@@ -5,12 +5,11 @@
 use std::path::{Path, PathBuf};
 
 use super::output::{self, Output};
-use super::test::Reduced;
-use super::{Outcome, Units, say, test};
+use super::test::{Reduced, TestArguments};
+use super::{Outcome, Units, say};
 use crate::card::Card;
 use crate::document::{Document, Fault};
 use crate::quantity::ConsumptionUnit;
-use crate::reduce::Options;
 use crate::sheet::page::{FileOf, Input, Publish, page};
 use crate::sheet::plot::{self, Plot};
 use crate::store::run_file::RunFile;
@@ -26,12 +25,8 @@ use crate::store::{disk, sha256};
     vehicle identification numbers in anyone's words are taken out, unless you ask for them.\n\
     Exit status: 0 done; 1 done, but something was wrong with the input and was said; 2 not done.")]
 pub struct Arguments {
-    /// A test card (TOML), or run folders of one discharge in any order
-    #[arg(value_name = "TEST", required_unless_present = "card")]
-    tests: Vec<PathBuf>,
-    /// The test card (TOML) for the run folders given; without them, for the runs that it names
-    #[arg(long, value_name = "FILE")]
-    card: Option<PathBuf>,
+    #[command(flatten)]
+    test: TestArguments,
     /// Where the sheet is written; `-` is standard output
     #[arg(short, long, value_name = "FILE")]
     output: PathBuf,
@@ -56,7 +51,7 @@ pub struct Arguments {
 }
 
 pub fn run(arguments: &Arguments) -> Outcome {
-    let test = match test::reduced(&arguments.tests, arguments.card.as_deref(), Options::default()) {
+    let test = match arguments.test.reduced() {
         Ok(test) => test,
         Err(outcome) => return outcome,
     };
