@@ -8,6 +8,8 @@ use std::fs::File;
 use std::io::BufWriter;
 use std::path::{Path, PathBuf};
 
+use serde_json::{Value, json};
+
 use super::output::{self, Output};
 use super::reduce::window;
 use super::test::{self, Reduced};
@@ -49,6 +51,9 @@ pub struct Arguments {
     /// Replace the file if it is there
     #[arg(long)]
     replace: bool,
+    /// Print JSON instead of text
+    #[arg(long)]
+    json: bool,
     /// With positions, but for the way around start and end of every run
     #[arg(long)]
     positions: bool,
@@ -89,7 +94,11 @@ pub fn run(arguments: &Arguments) -> Outcome {
     };
     match bundle(arguments, &test) {
         Ok(done) => {
-            print!("{}", done.text(&arguments.output));
+            if arguments.json {
+                println!("{}", serde_json::to_string_pretty(&done.json(&arguments.output)).unwrap_or_default());
+            } else {
+                print!("{}", done.text(&arguments.output));
+            }
             if test.is_faulty || done.not_equal() > 0 { Outcome::WithFaults } else { Outcome::Done }
         }
         Err(fault) => say::not_done(&fault),
@@ -156,6 +165,23 @@ fn bundle(arguments: &Arguments, test: &Reduced) -> Result<Done, Fault> {
 impl Done {
     fn not_equal(&self) -> usize {
         self.lines.iter().filter(|line| !line.is_equal()).count()
+    }
+
+    fn json(&self, output: &Path) -> Value {
+        let not_equal = self.lines.iter().filter(|line| !line.is_equal()).map(recompute::told);
+        json!({
+            "bundle": output.display().to_string(),
+            "bytes": self.bytes,
+            "code": self.code,
+            "files": self.manifest.members.len(),
+            "runs": self.manifest.runs,
+            "figures_in_all": self.lines.iter().filter(|line| line.is_figure()).count(),
+            "not_equal": not_equal.collect::<Vec<_>>(),
+            "positions": self.manifest.positions,
+            "trimmed_km": self.manifest.trimmed_km,
+            "frames": self.manifest.frames,
+            "says": self.manifest.says,
+        })
     }
 
     fn text(&self, output: &Path) -> String {

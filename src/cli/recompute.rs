@@ -14,9 +14,12 @@ use crate::course::Course;
 use crate::document::{Document, Fault};
 use crate::format;
 use crate::reduce::again::{Line, Verdict};
+use crate::reduce::input::Fix;
+use crate::reduce::unplaced::{self, Steps};
 use crate::reduce::{self, Options};
 use crate::store::bundle::Manifest;
 use crate::store::bundle::archive;
+use crate::store::run_file::RunFile;
 
 /// No text of a test is longer, bytes.
 const TEXT_MAX: u64 = 64 << 20;
@@ -27,6 +30,8 @@ pub struct Recomputed {
     pub value: Value,
     /// What could not be formed again, by the begin of its path in the JSON, and why.
     pub not_possible: Vec<(String, String)>,
+    /// The step from positions to metres, taken again where positions are told.
+    pub steps: Steps,
     /// What was wrong with card, course or runs.
     pub faults: Vec<String>,
 }
@@ -76,6 +81,13 @@ fn form(folder: &Path, manifest: &Manifest) -> Result<Recomputed, Fault> {
         return Err(Fault::whole("the bundle", "holds no run that can be read").remedy("ask for another copy of it"));
     }
     let mut reduction = reduce::reduce(&loaded.runs, card.as_ref(), &options);
+    let mut told: Vec<(String, Vec<Fix>)> = Vec::new();
+    for run in folders.iter().filter(|_| manifest.positions) {
+        if let (Ok(file), Ok(fixes)) = (RunFile::load(run), reduce::load::fixes(run)) {
+            told.push((file.run, fixes));
+        }
+    }
+    let steps = unplaced::steps(&loaded.runs, card.as_ref(), &options, &told);
     let mut not_possible = Vec::new();
     if let Some((path, card)) = card_path.as_ref().zip(card.as_ref()) {
         match sealed_inside(folder, path, card) {
@@ -104,7 +116,7 @@ fn form(folder: &Path, manifest: &Manifest) -> Result<Recomputed, Fault> {
     let paths: Vec<_> = beside.into_iter().chain([(folder.display().to_string(), ".".to_owned())]).collect();
     relabel(&mut value, &paths);
     let faults = faults.iter().map(|fault| fault.to_string().replace(&*folder.display().to_string(), "."));
-    Ok(Recomputed { value, not_possible, faults: faults.collect() })
+    Ok(Recomputed { value, not_possible, steps, faults: faults.collect() })
 }
 
 /// Whether a name is that of a map or a DBC beside the card.

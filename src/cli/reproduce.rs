@@ -96,7 +96,8 @@ fn reproduce(arguments: &Arguments) -> Result<Report, Fault> {
 
 impl Report {
     fn is_equal(&self) -> bool {
-        self.packed.faults.is_empty() && self.lines.iter().all(Line::is_equal)
+        let steps = &self.again.steps;
+        self.packed.faults.is_empty() && steps.equal == steps.all && self.lines.iter().all(Line::is_equal)
     }
 
     fn numbers(&self) -> (usize, usize, usize) {
@@ -124,6 +125,11 @@ impl Report {
                 said.push(format!("{differ} of {figures} figures and {words} words did not come out again"))
             }
         }
+        let steps = &self.again.steps;
+        if steps.equal < steps.all {
+            let (off, all) = (count((steps.all - steps.equal) as u64), count(steps.all as u64));
+            said.push(format!("{off} of {all} steps from positions to metres did not"));
+        }
         format!("{}: {}", if self.is_equal() { "Equal" } else { "NOT equal" }, said.join("; "))
     }
 
@@ -143,6 +149,15 @@ impl Report {
         text += &line("Test", &test.join(", "));
         let by = if manifest.program == PROGRAM { "the same as this".into() } else { format!("this is {PROGRAM}") };
         text += &line("Packed by", &format!("{}, {by}", manifest.program));
+        let steps = &self.again.steps;
+        if steps.all > 0 {
+            let (equal, all) = (count(steps.equal as u64), count(steps.all as u64));
+            let first = steps
+                .differs
+                .as_ref()
+                .map_or(String::new(), |(run, t)| format!(", the first that is not at {t} s of {run}"));
+            text += &line("Positions", &format!("{equal} of {all} steps from them to metres came out equal{first}"));
+        }
         for (at, said) in manifest.says.iter().enumerate() {
             text += &line(if at == 0 { "It says" } else { "" }, said);
         }
@@ -181,6 +196,8 @@ impl Report {
             "figures_not_equal": differ,
             "words_not_equal": words,
             "positions": manifest.positions,
+            "steps_from_positions": self.again.steps.all,
+            "steps_equal": self.again.steps.equal,
             "trimmed_km": manifest.trimmed_km,
             "says": manifest.says,
             "faults": self.again.faults,

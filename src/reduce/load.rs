@@ -212,8 +212,8 @@ fn unplaced(folder: &Path, file: &RunFile) -> Result<Option<Unplaced>, StoreErro
     Unplaced::read(folder, sums).map(Some)
 }
 
-/// The fixes that have a place.
-fn fixes(folder: &Path) -> Result<Vec<Fix>, StoreError> {
+/// The fixes of a run's folder that have a place.
+pub fn fixes(folder: &Path) -> Result<Vec<Fix>, StoreError> {
     let mut fixes = Vec::new();
     reader::read_fixes(folder, |t_us, fix| {
         let [altitude, speed, hdop] = [fix.altitude, fix.speed, fix.hdop].map(|value| value as f32);

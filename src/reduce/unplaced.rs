@@ -111,6 +111,57 @@ pub fn of(runs: &[RunInput], card: Option<&Card>, options: &Options) -> Vec<(Str
     })
 }
 
+/// Where positions are told beside the way: the step from them to metres, taken again.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct Steps {
+    /// Stretches of the way that the positions tell.
+    pub all: usize,
+    /// Of those, the ones that came out as they were kept, to the last digit.
+    pub equal: usize,
+    /// The first that did not: the run, and run time, s.
+    pub differs: Option<(String, f64)>,
+}
+
+/// At both ends of what is told, what is believed of a fix rests on those before it, s.
+const SETTLED_S: f64 = 60.0;
+
+/// Forms the way anew of the positions that are told of each run, by its name, and holds it against what was kept.
+pub fn steps(runs: &[RunInput], card: Option<&Card>, options: &Options, told: &[(String, Vec<Fix>)]) -> Steps {
+    with_test(runs, card, options, |test, _| {
+        let mut steps = Steps::default();
+        for (run, fills) in test.runs.iter().zip(&test.fills) {
+            let fixes = told.iter().find(|(name, _)| *name == run.name).map(|(_, fixes)| fixes);
+            let (Some(fixes), Some(kept)) = (fixes.filter(|fixes| !fixes.is_empty()), &run.unplaced) else { continue };
+            let placed = RunInput { fixes: fixes.clone(), unplaced: None, ..run.clone() };
+            let (from, to) = (fixes[0].t + SETTLED_S, fixes[fixes.len() - 1].t - SETTLED_S);
+            let inside = |stretch: &&Stretch| stretch.from >= from && stretch.to <= to;
+            let formed = ground::path(&placed, fills).stretches;
+            let mut formed = formed.iter().filter(inside).peekable();
+            for stretch in kept.path().stretches.iter().filter(inside) {
+                while formed.next_if(|other| other.to < stretch.to).is_some() {}
+                steps.all += 1;
+                if formed.next_if(|other| same(other, stretch)).is_some() {
+                    steps.equal += 1;
+                } else if steps.differs.is_none() {
+                    steps.differs = Some((run.name.clone(), stretch.to));
+                }
+            }
+        }
+        steps
+    })
+}
+
+/// The same stretch, to the last digit; what is not known of both is the same.
+fn same(one: &Stretch, other: &Stretch) -> bool {
+    let bits = |stretch: &Stretch| {
+        let row =
+            Row { t: stretch.to, believed: true, stretch: Some(*stretch), altitude: 0.0, along: 0.0, turned: false };
+        let (by, numbers) = row.cells();
+        (by, stretch.to.to_bits(), numbers.map(f64::to_bits))
+    };
+    bits(one) == bits(other)
+}
+
 fn one(test: &Test<'_>, number: usize, turns: &[f64]) -> Unplaced {
     let (run, fills) = (&test.runs[number], &test.fills[number]);
     let path = ground::path(run, fills);

@@ -1,8 +1,8 @@
 """Looks into bundles and exports with pyarrow and the standard library, from outside of the program.
 
-    bundle.py places FOLDER     every number in every Parquet column that lies in the bands of latitude and longitude given on
-                                standard input as JSON [[south, north], [west, east]], and every text that holds one of the
-                                words given there; prints [[file, column, count], ...]
+    bundle.py places FOLDER     every Parquet column that tells a place inside the bands of latitude and longitude given on
+                                standard input as JSON [[[south, north], [west, east]], words], and every text and byte
+                                string that holds one of the words given there; prints [[file, column, count], ...]
     bundle.py figures CSV PARQUET   both hold the same figures; prints how many
     bundle.py gpx FILE          holds the file against the rules of the GPX 1.1 schema (topografix.com/GPX/1/1/gpx.xsd): names,
                                 order and number of elements, kinds of values; prints [segments, points, first and last place]
@@ -16,6 +16,7 @@ import sys
 import xml.etree.ElementTree as xml
 from pathlib import Path
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
@@ -25,18 +26,26 @@ def places(folder):
     found = []
     for path in sorted(Path(folder).rglob("*.parquet")):
         table = pq.read_table(path, partitioning=None)
+        inside = {}
         for name, column in zip(table.column_names, table.columns):
-            values = column.to_pylist()
+            count = 0
             if pa.types.is_floating(column.type):
-                count = sum(1 for v in values if v is not None and any(low <= v <= high for low, high in bands))
+                values = column.to_numpy()
+                inside[name] = [(low <= values) & (values <= high) for low, high in bands]
             elif pa.types.is_string(column.type):
-                count = sum(1 for v in values if v and any(word in v for word in words))
+                count = sum(1 for v in column.to_pylist() if v and any(word in v for word in words))
             elif pa.types.is_binary(column.type) or pa.types.is_fixed_size_binary(column.type):
-                count = sum(1 for v in values if v and any(word.encode() in v for word in words))
-            else:
-                count = 0
+                count = sum(1 for v in column.to_pylist() if v and any(word.encode() in v for word in words))
             if count:
                 found.append([str(path.relative_to(folder)), name, count])
+        # Any number may lie in a band by chance, a current of -48 A does; a place is a pair, or a column that lies there mostly.
+        any_in = [np.any([column[band] for column in inside.values()], axis=0) if inside else [] for band in (0, 1)]
+        for name, column in inside.items():
+            held = len(table) - table.column(name).null_count
+            for band in (0, 1):
+                pairs, alone = int((column[band] & any_in[1 - band]).sum()), int(column[band].sum())
+                if pairs > 3 or alone > held / 2:
+                    found.append([str(path.relative_to(folder)), name, max(pairs, alone)])
     print(json.dumps(found))
 
 

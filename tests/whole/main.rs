@@ -5,6 +5,7 @@
 mod at_adapter;
 mod along;
 mod battery;
+mod bundle;
 mod cards;
 mod compare;
 mod course;

@@ -217,7 +217,7 @@ impl<'a> Stage<'a> {
             Some(km) => format!(
                 "positions within {km} km of way from the start and the end of each run were left out; all figures rest on the \
                  metres between fixes that were formed when the bundle was packed, by the same program; outside the trimmed way \
-                 the step from positions to metres can be checked"
+                 the step from positions to metres is taken again too"
             ),
         });
         if !frames {

@@ -32,7 +32,7 @@ struct Projection {
 }
 
 pub(super) fn plot(road: &Road<'_>) -> Option<Plot> {
-    let soc_range = axis::range(road.points.iter().map(|point| point.soc));
+    let soc_range = axis::range(road.points.iter().map(soc));
     let energy_range = axis::range(road.points.iter().map(|point| Joule(point.energy).kwh()));
     let energy_range = energy_range.filter(|_| road.points.iter().any(|point| point.is_observed));
     let found = projections(road);
@@ -43,10 +43,10 @@ pub(super) fn plot(road: &Road<'_>) -> Option<Plot> {
     let mut room = road.room();
     let mut last = None;
     if let Some((low, high)) = soc_range {
-        let y = Axis::rounded("State of charge, %", (low.max(0.0), high.min(100.0)), 4)?;
+        let y = Axis::rounded("State of charge, %", (low, high), 4)?;
         let panel = Panel::below(&mut figure, x.clone(), y, CHARGE, std::mem::take(&mut room));
         road.ground(&mut figure, &panel);
-        draw(road, &mut figure, &panel, BLUE, &|point| point.soc);
+        draw(road, &mut figure, &panel, BLUE, &soc);
         road.name_legs(&mut figure, &panel);
         for (checkpoint, at) in checkpoints(road) {
             if let Some(at) = at.filter(|at| panel.holds(*at, checkpoint.value)) {
@@ -76,6 +76,11 @@ pub(super) fn plot(road: &Road<'_>) -> Option<Plot> {
     let last = last?;
     last.foot(&mut figure);
     Some(figure.finish(words(road, &found)))
+}
+
+/// A point's state of charge; NaN for what is none.
+fn soc(point: &TrailPoint) -> f64 {
+    if (0.0..=100.0).contains(&point.soc) { point.soc } else { f64::NAN }
 }
 
 fn caption(road: &Road<'_>, found: &[Projection]) -> String {
@@ -167,7 +172,8 @@ fn unit(road: &Road<'_>) -> f64 {
 fn words(road: &Road<'_>, found: &[Projection]) -> String {
     let (unit, in_miles) = (unit(road), road.units.in_miles());
     let soc = road.reduction.soc;
-    let mut words = match (soc.first, soc.last) {
+    let mut words = format!("Along {}. ", road.way(road.length() * unit));
+    words += &match (soc.first, soc.last) {
         (Some(first), Some(last)) => {
             format!("The state of charge goes from {} to {}. ", format::percent(first), format::percent(last))
         }

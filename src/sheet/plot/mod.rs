@@ -53,3 +53,6 @@ pub fn plots(reduction: &Reduction, trail: &Trail, units: ConsumptionUnit) -> Ve
     ];
     all.into_iter().flatten().collect()
 }
+
+#[cfg(test)]
+mod tests;

@@ -54,14 +54,14 @@ impl Panel {
         (self.across(x), self.up(y))
     }
 
-    /// Where a value lies across.
+    /// Where a value lies across; at the edge where it lies beyond.
     pub fn across(&self, value: f64) -> f64 {
-        self.left + self.x.part(value) * (self.right - self.left)
+        self.left + self.x.part(value).clamp(0.0, 1.0) * (self.right - self.left)
     }
 
-    /// Where a value lies upwards.
+    /// Where a value lies upwards; at the edge where it lies beyond.
     pub fn up(&self, value: f64) -> f64 {
-        self.bottom - self.y.part(value) * (self.bottom - self.top)
+        self.bottom - self.y.part(value).clamp(0.0, 1.0) * (self.bottom - self.top)
     }
 
     /// Whether a place is on it.

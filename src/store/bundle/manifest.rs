@@ -153,9 +153,12 @@ impl Packed {
         let surplus = unpacked.iter().filter(|name| !listed.contains(&***name));
         faults.extend(surplus.map(|name| format!("{name}: is not listed")));
         // What the manifest names is read as a path of this folder.
-        let named = manifest.card.iter().chain(&manifest.course).chain(std::iter::once(&manifest.figures));
-        for name in named.filter(|name| !listed.contains(&***name)) {
+        let mut named = manifest.card.iter().chain(&manifest.course).chain(std::iter::once(&manifest.figures));
+        if let Some(name) = named.find(|name| !listed.contains(&***name)) {
             return Err(StoreError::refused(&path, format!("names '{name}', which it does not list")));
+        }
+        if manifest.runs.iter().collect::<BTreeSet<_>>().len() < manifest.runs.len() {
+            return Err(StoreError::refused(&path, "names a run twice"));
         }
         let held = |run: &&String| unpacked.contains(&format!("{run}/run.json"));
         if let Some(run) = manifest.runs.iter().find(|run| !held(run)) {

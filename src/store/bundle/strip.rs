@@ -101,6 +101,9 @@ fn done(file: &RunFile, asked: &Asked<'_>, words: bool) -> Vec<String> {
     done.into_iter().map(str::to_owned).collect()
 }
 
+/// What is done to a row: its run time, its numbers, its texts; whether anything was changed.
+type Change<'a> = &'a mut dyn FnMut(i64, &mut [f64], &mut [String]) -> bool;
+
 /// A run while it is stripped.
 struct Strip<'a> {
     run: &'a RunFolder,
@@ -159,7 +162,7 @@ impl Strip<'_> {
         &mut self,
         table: &TableFiles,
         schema: Table,
-        change: &mut dyn FnMut(i64, &mut [f64], &mut [String]) -> bool,
+        change: Change<'_>,
     ) -> Result<Option<TableFiles>, StoreError> {
         self.run.check(self.file, &table.folder)?;
         let mut any = false;
@@ -233,7 +236,7 @@ impl Strip<'_> {
             }
             let path = self.run.path.join(&name);
             let bytes = std::fs::read(&path).map_err(|error| StoreError::io(&path, "read", error))?;
-            let told = if file.name == SEAL { bytes.clone() } else { words_in(&file.name, &bytes, self.asked.scrub) };
+            let told = words_in(&file.name, &bytes, self.asked.scrub);
             let sha256 = hex(&Sha256::digest(&told));
             if told != bytes {
                 (self.words, any) = (true, true);
