@@ -11,13 +11,12 @@ use std::path::{Path, PathBuf};
 use serde_json::{Value, json};
 
 use super::output::{self, Output};
-use super::reduce::window;
-use super::test::{self, Reduced};
+use super::test::{Reduced, TestArguments};
 use super::{Outcome, recompute, say};
 use crate::document::Fault;
 use crate::format;
 use crate::reduce::again::{self, Line};
-use crate::reduce::{Options, unplaced};
+use crate::reduce::unplaced;
 use crate::store::bundle::archive::{self, Aside};
 use crate::store::bundle::{Manifest, SCHEMA};
 use stage::Stage;
@@ -39,12 +38,8 @@ pub(super) use stage::scrub;
     2 not done."
 )]
 pub struct Arguments {
-    /// A test card (TOML), or run folders of one discharge in any order
-    #[arg(value_name = "TEST", required_unless_present = "card")]
-    tests: Vec<PathBuf>,
-    /// The test card (TOML) for the run folders given; without them, for the runs that it names
-    #[arg(long, value_name = "FILE")]
-    card: Option<PathBuf>,
+    #[command(flatten)]
+    test: TestArguments,
     /// The archive to write, tar in zstd
     #[arg(short, long, value_name = "FILE")]
     output: PathBuf,
@@ -63,12 +58,6 @@ pub struct Arguments {
     /// With raw frames and replies: they can hold a vehicle number and positions, which are not taken out of them
     #[arg(long)]
     frames: bool,
-    /// Checkpoints of the published figures, as in `drawdown reduce`
-    #[arg(long, value_name = "PERCENT,...", value_delimiter = ',', value_parser = clap::value_parser!(u8).range(0..=99))]
-    at: Vec<u8>,
-    /// A window of the state of charge of the published figures, as in `drawdown reduce`
-    #[arg(long, value_name = "FROM-TO", value_parser = window)]
-    charge_window: Vec<(f64, f64)>,
 }
 
 /// A length to trim, km.
@@ -81,14 +70,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
     if let Err(fault) = output::is_free(&arguments.output, arguments.replace) {
         return say::not_done(&fault);
     }
-    let mut options = Options::default();
-    if !arguments.at.is_empty() {
-        options.checkpoints = arguments.at.iter().copied().map(f64::from).collect();
-    }
-    if !arguments.charge_window.is_empty() {
-        options.charge_windows = arguments.charge_window.clone();
-    }
-    let test = match test::reduced(&arguments.tests, arguments.card.as_deref(), options) {
+    let test = match arguments.test.reduced() {
         Ok(test) => test,
         Err(outcome) => return outcome,
     };

@@ -83,7 +83,10 @@ pub fn run(arguments: &Arguments) -> Outcome {
     let bar = progress::things(arguments.tests.len());
     for path in &arguments.tests {
         bar.set_message(path.display().to_string());
-        match test::reduced(std::slice::from_ref(path), None, reduce::Options::default()) {
+        bar.tick();
+        let read = bar.suspend(|| test::reduced(std::slice::from_ref(path), None, reduce::Options::default()));
+        bar.inc(1);
+        match read {
             Ok(test) => {
                 faulty |= test.is_faulty;
                 tests.push(test);
@@ -91,7 +94,6 @@ pub fn run(arguments: &Arguments) -> Outcome {
             // Said already; the others may still be compared.
             Err(_) => faulty = true,
         }
-        bar.inc(1);
     }
     bar.finish_and_clear();
     if let Some(fault) = test::shared_run(tests.iter().map(|test| &test.reduction)) {
@@ -135,7 +137,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
 
 /// Writes the page, whole or not at all.
 fn write(comparison: &Comparison, units: ConsumptionUnit, path: &Path, arguments: &Arguments) -> Result<(), Fault> {
-    let publish = Publish { positions: false, vehicle_numbers: arguments.vehicle_numbers };
+    let publish = Publish { vehicle_numbers: arguments.vehicle_numbers, ..Publish::default() };
     let page = crate::sheet::compare::page(comparison, units, publish);
     output::write(&Output::of(path), arguments.replace, |place| {
         std::fs::write(place, &page).map_err(|error| Fault::io(place, "write", &error))

@@ -6,14 +6,13 @@ use std::path::{Path, PathBuf};
 
 use super::bundle::{scrub, trim};
 use super::output::{self, Output};
-use super::reduce::window;
-use super::test::{self, Reduced};
+use super::test::{Reduced, TestArguments};
 use super::{Outcome, say};
 use crate::document::Fault;
 use crate::format;
 use crate::quantity::Metre;
+use crate::reduce::json;
 use crate::reduce::placed::{self, Placed};
-use crate::reduce::{Options, json};
 use crate::sheet::{figures, gpx};
 use crate::store::run_file::RunFile;
 use crate::store::trim::{self as ends, Window};
@@ -31,12 +30,8 @@ use crate::store::trim::{self as ends, Window};
     Exit status: 0 done; 1 done, but something was wrong with the input; 2 not done."
 )]
 pub struct Arguments {
-    /// A test card (TOML), or run folders of one discharge in any order
-    #[arg(value_name = "TEST", required_unless_present = "card")]
-    tests: Vec<PathBuf>,
-    /// The test card (TOML) for the run folders given; without them, for the runs that it names
-    #[arg(long, value_name = "FILE")]
-    card: Option<PathBuf>,
+    #[command(flatten)]
+    test: TestArguments,
     /// Write the figures: a .csv or .parquet file, or - for CSV on standard output
     #[arg(long, value_name = "FILE", required_unless_present = "gpx")]
     figures: Option<PathBuf>,
@@ -49,26 +44,13 @@ pub struct Arguments {
     /// Replace files that are there
     #[arg(long)]
     replace: bool,
-    /// Checkpoints of the figures, as in `drawdown reduce`
-    #[arg(long, value_name = "PERCENT,...", value_delimiter = ',', value_parser = clap::value_parser!(u8).range(0..=99))]
-    at: Vec<u8>,
-    /// A window of the state of charge of the figures, as in `drawdown reduce`
-    #[arg(long, value_name = "FROM-TO", value_parser = window)]
-    charge_window: Vec<(f64, f64)>,
 }
 
 pub fn run(arguments: &Arguments) -> Outcome {
     if let Err(fault) = refused(arguments) {
         return say::not_done(&fault);
     }
-    let mut options = Options::default();
-    if !arguments.at.is_empty() {
-        options.checkpoints = arguments.at.iter().copied().map(f64::from).collect();
-    }
-    if !arguments.charge_window.is_empty() {
-        options.charge_windows = arguments.charge_window.clone();
-    }
-    let test = match test::reduced(&arguments.tests, arguments.card.as_deref(), options) {
+    let test = match arguments.test.reduced() {
         Ok(test) => test,
         Err(outcome) => return outcome,
     };

@@ -5,12 +5,11 @@
 use std::path::{Path, PathBuf};
 
 use super::output::{self, Output};
-use super::test::Reduced;
-use super::{Outcome, Units, say, test};
+use super::test::{Reduced, TestArguments};
+use super::{Outcome, Units, say};
 use crate::card::Card;
 use crate::document::{Document, Fault};
 use crate::quantity::ConsumptionUnit;
-use crate::reduce::Options;
 use crate::sheet::page::{FileOf, Input, Publish, page};
 use crate::sheet::plot::{self, Plot};
 use crate::store::run_file::RunFile;
@@ -26,12 +25,8 @@ use crate::store::{disk, sha256};
     vehicle identification numbers in anyone's words are taken out, unless you ask for them.\n\
     Exit status: 0 done; 1 done, but something was wrong with the input and was said; 2 not done.")]
 pub struct Arguments {
-    /// A test card (TOML), or run folders of one discharge in any order
-    #[arg(value_name = "TEST", required_unless_present = "card")]
-    tests: Vec<PathBuf>,
-    /// The test card (TOML) for the run folders given; without them, for the runs that it names
-    #[arg(long, value_name = "FILE")]
-    card: Option<PathBuf>,
+    #[command(flatten)]
+    test: TestArguments,
     /// Where the sheet is written; `-` is standard output
     #[arg(short, long, value_name = "FILE")]
     output: PathBuf,
@@ -56,7 +51,7 @@ pub struct Arguments {
 }
 
 pub fn run(arguments: &Arguments) -> Outcome {
-    let test = match test::reduced(&arguments.tests, arguments.card.as_deref(), Options::default()) {
+    let test = match arguments.test.reduced() {
         Ok(test) => test,
         Err(outcome) => return outcome,
     };
@@ -70,8 +65,10 @@ pub fn run(arguments: &Arguments) -> Outcome {
 /// Forms everything before the first byte is written.
 fn write(test: &Reduced, arguments: &Arguments) -> Result<(), Fault> {
     let units = test.units(arguments.units.map(ConsumptionUnit::from));
+    let publish = Publish { positions: arguments.positions, vehicle_numbers: arguments.vehicle_numbers };
     let plots = plot::plots(&test.reduction, &test.trail, units);
-    let text = sheet(test, &plots, units, arguments)?;
+    let plots: Vec<Plot> = plots.iter().map(|plot| publish.plot(plot)).collect();
+    let text = sheet(test, &plots, units, publish)?;
     let mut files = Vec::new();
     for plot in arguments.png.iter().flat_map(|_| &plots) {
         let name = format!("{}.png", plot.name);
@@ -93,7 +90,7 @@ fn write(test: &Reduced, arguments: &Arguments) -> Result<(), Fault> {
     Ok(())
 }
 
-fn sheet(test: &Reduced, plots: &[Plot], units: ConsumptionUnit, arguments: &Arguments) -> Result<String, Fault> {
+fn sheet(test: &Reduced, plots: &[Plot], units: ConsumptionUnit, publish: Publish) -> Result<String, Fault> {
     let mut files = Vec::new();
     let mut card = None;
     let mut faults = Vec::new();
@@ -106,7 +103,7 @@ fn sheet(test: &Reduced, plots: &[Plot], units: ConsumptionUnit, arguments: &Arg
     if let Some(course) = test.card.as_ref().and_then(|card| card.course.as_deref()) {
         files.push(file_of("course", course)?);
     }
-    let course = test.options.course.as_ref().filter(|_| arguments.positions);
+    let course = test.options.course.as_ref().filter(|_| publish.positions);
     let places: Vec<String> = course.iter().flat_map(|course| &course.places).map(|place| place.name.clone()).collect();
     Ok(page(&Input {
         value: &test.reduction.to_value(),
@@ -117,7 +114,7 @@ fn sheet(test: &Reduced, plots: &[Plot], units: ConsumptionUnit, arguments: &Arg
         places: &places,
         plots,
         units,
-        publish: Publish { positions: arguments.positions, vehicle_numbers: arguments.vehicle_numbers },
+        publish,
     }))
 }
 

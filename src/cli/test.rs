@@ -12,8 +12,45 @@ use crate::document::Fault;
 use crate::quantity::ConsumptionUnit;
 use crate::reduce::{self, Options, Reduction, RunInput, Trail};
 
+/// A test, and what is asked of it, as every command takes it.
+#[derive(clap::Args)]
+pub struct TestArguments {
+    /// A test card (TOML), or run folders of one discharge in any order
+    #[arg(value_name = "TEST", required_unless_present = "card")]
+    tests: Vec<PathBuf>,
+    /// The test card (TOML) for the run folders given; without them, for the runs that it names
+    #[arg(long, value_name = "FILE")]
+    card: Option<PathBuf>,
+    /// Checkpoints: displayed states of charge in percent; without it 75, 50, 25, 10 and 0
+    #[arg(long, value_name = "PERCENT,...", value_delimiter = ',', value_parser = clap::value_parser!(u8).range(0..=99))]
+    at: Vec<u8>,
+    /// A window of the state of charge whose charging time is asked for, percent; may be given several times [default: 10-80]
+    #[arg(long, value_name = "FROM-TO", value_parser = window)]
+    charge_window: Vec<(f64, f64)>,
+}
+
+/// A window as written, `20-80`.
+fn window(text: &str) -> Result<(f64, f64), String> {
+    let ends = text.split_once('-').and_then(|(from, to)| Some((from.parse().ok()?, to.parse().ok()?)));
+    let sound = ends.filter(|(from, to): &(f64, f64)| 0.0 <= *from && from < to && *to <= 100.0);
+    sound.ok_or_else(|| "write two percentages, the smaller first: 20-80".into())
+}
+
+impl TestArguments {
+    /// Reads and reduces the test, and says every fault; the error is what the command came to.
+    pub fn reduced(&self) -> Result<Reduced, Outcome> {
+        let mut options = Options::default();
+        if !self.at.is_empty() {
+            options.checkpoints = self.at.iter().copied().map(f64::from).collect();
+        }
+        if !self.charge_window.is_empty() {
+            options.charge_windows = self.charge_window.clone();
+        }
+        reduced(&self.tests, self.card.as_deref(), options)
+    }
+}
+
 /// A test, read and reduced.
-#[allow(dead_code)] // each command reads its own part
 pub struct Reduced {
     /// The card's file; `None` where run folders alone were named.
     pub path: Option<PathBuf>,

@@ -52,7 +52,7 @@ pub struct Input<'a> {
     pub files: &'a [FileOf],
     /// The names of the course's places, in order, where they may be published.
     pub places: &'a [String],
-    /// The plots.
+    /// The plots, as [`Publish::plot`] leaves them.
     pub plots: &'a [Plot],
     /// Units of energy per distance and distance.
     pub units: ConsumptionUnit,
@@ -111,9 +111,7 @@ impl Sheet<'_> {
             @if !self.input.plots.is_empty() {
                 section #plots {
                     h2 { "Plots" }
-                    @for plot in self.input.plots {
-                        (shell::figure(plot))
-                    }
+                    div.plots { @for plot in self.input.plots { (shell::figure(plot)) } }
                 }
             }
         }

@@ -4,6 +4,7 @@
 
 use maud::{Markup, html};
 
+use super::super::plot::Plot;
 use crate::document::private::without_vehicle_numbers;
 use crate::store::bundle::scrub::without_coordinates;
 
@@ -22,6 +23,24 @@ impl Publish {
         let text = without_folders(text);
         let text = if self.positions { text } else { without_coordinates(&text) };
         if self.vehicle_numbers { text } else { without_vehicle_numbers(&text).into_owned() }
+    }
+
+    /// A plot as it may be published: what is written in it names the car, and some name a car by its number.
+    pub fn plot(self, plot: &Plot) -> Plot {
+        let svg = match self.vehicle_numbers {
+            true => plot.svg.clone(),
+            // Only what is written: a line's coordinates are no words.
+            false => plot.svg.split_inclusive('<').map(written_without_numbers).collect(),
+        };
+        Plot { name: plot.name, title: self.text(&plot.title), alternative: self.text(&plot.alternative), svg }
+    }
+}
+
+/// `tag attributes>words<`: of the words no vehicle number.
+fn written_without_numbers(part: &str) -> String {
+    match part.split_once('>') {
+        Some((tag, words)) => format!("{tag}>{}", without_vehicle_numbers(words)),
+        None => part.to_owned(),
     }
 }
 
@@ -65,6 +84,20 @@ mod tests {
         assert!(kept.contains("-48.0001, -123.0002"), "{kept}");
         assert!(kept.ends_with("ZZ9HERN27RA000042") && !kept.contains("someone"), "{kept}");
         assert_eq!(without_folders("C:\\tests\\heron.toml and ~/heron.toml"), "heron.toml and heron.toml");
+    }
+
+    #[test]
+    fn what_is_written_in_a_plot_names_no_car() {
+        let svg = "<svg><path d=\"M10H12V12345678912\"/><text>ZZ9HERN27RA000042. Speed</text></svg>";
+        let words = "Of ZZ9HERN27RA000042.".to_owned();
+        let plot = Plot { name: "along", title: words.clone(), alternative: words, svg: svg.into() };
+        let left = Publish::default().plot(&plot);
+        assert_eq!(left.svg, svg.replace("ZZ9HERN27RA000042", "(vehicle number removed)"));
+        assert_eq!(
+            (&*left.title, &*left.alternative),
+            ("Of (vehicle number removed).", "Of (vehicle number removed).")
+        );
+        assert_eq!(Publish { vehicle_numbers: true, ..Publish::default() }.plot(&plot), plot);
     }
 
     #[test]
