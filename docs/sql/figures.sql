@@ -65,12 +65,12 @@ wholes as (
     group by vehicle, run
 ),
 -- What would be read had nothing been drawn, between the display's ends: it rises only where the charge does not explain it.
--- Held against the least of the last 5 % drawn: over more, the bend of a display looks like a rise.
+-- One row a second is enough. Held against the least of the last 5 % drawn: over more, the bend of a display looks like a rise.
 levels as (
     select r.vehicle, r.run, 100 * r.charge / w.whole_c as drawn, r.soc + 100 * r.charge / w.whole_c as level
     from counting r
     join wholes w on w.vehicle = r.vehicle and w.run = r.run
-    where r.soc > 0 and r.soc < 100
+    where r.soc > 0 and r.soc < 100 and r.t_us % 1000000 < 100000
 ),
 lowest as (
     select

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use super::output::{self, Output};
 use super::test::Reduced;
-use super::{Outcome, Units, say, test};
+use super::{Outcome, Units, progress, say, test};
 use crate::document::Fault;
 use crate::quantity::ConsumptionUnit;
 use crate::reduce;
@@ -80,8 +80,13 @@ fn is_rehearsal(test: &Reduced) -> bool {
 pub fn run(arguments: &Arguments) -> Outcome {
     let mut faulty = false;
     let mut tests: Vec<Reduced> = Vec::new();
+    let bar = progress::things(arguments.tests.len());
     for path in &arguments.tests {
-        match test::reduced(std::slice::from_ref(path), None, reduce::Options::default()) {
+        bar.set_message(path.display().to_string());
+        bar.tick();
+        let read = bar.suspend(|| test::reduced(std::slice::from_ref(path), None, reduce::Options::default()));
+        bar.inc(1);
+        match read {
             Ok(test) => {
                 faulty |= test.is_faulty;
                 tests.push(test);
@@ -90,6 +95,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
             Err(_) => faulty = true,
         }
     }
+    bar.finish_and_clear();
     if let Some(fault) = test::shared_run(tests.iter().map(|test| &test.reduction)) {
         return say::not_done(&fault);
     }

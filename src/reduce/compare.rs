@@ -175,6 +175,8 @@ pub struct Compared {
     pub spread: Spread,
     /// Repeatability of each car that was driven alike at least twice, by the name of its side.
     pub repeats: Vec<(String, Repeats)>,
+    /// What was waived for any of the pairs, each reason once.
+    pub waived: Vec<Refusal>,
     /// Every pair.
     pub pairs: Vec<Pair>,
 }

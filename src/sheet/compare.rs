@@ -88,6 +88,9 @@ impl Words<'_> {
         for (at, told) in self.pairs(figure).iter().enumerate() {
             text += &line(if at == 0 { "  differences" } else { "" }, told);
         }
+        if !figure.waived.is_empty() {
+            text += &line("  despite", &texts(&figure.waived));
+        }
         text + &self.order(figure).map_or(String::new(), |order| line("  order", &order))
     }
 
@@ -148,8 +151,8 @@ impl Words<'_> {
                 Outcome::NotMeasured(_) => {}
                 Outcome::Compared(difference, waived) => {
                     let told = format!("{} ({})", self.sentence(figure, pair, difference), chance(figure, difference));
-                    let despite = if waived.is_empty() { "" } else { "; compared despite: " };
-                    lines.push(told + despite + &texts(waived));
+                    let despite = if waived.is_empty() { "" } else { "; compared despite " };
+                    lines.push(told + despite + &keys(waived, ", "));
                 }
                 Outcome::Refused(why) => {
                     let [a, b] = pair.sides.map(|side| self.name(side));
@@ -162,9 +165,7 @@ impl Words<'_> {
             }
         }
         lines.extend(refused.into_iter().map(|(why, pairs)| {
-            let mut keys: Vec<&str> = why.iter().map(|refusal| refusal.reason.key()).collect();
-            keys.dedup();
-            format!("{} are not compared: {} (else --despite {})", pairs.join(", "), texts(why), keys.join(","))
+            format!("{} are not compared: {} (else --despite {})", pairs.join(", "), texts(why), keys(why, ","))
         }));
         lines
     }
@@ -279,7 +280,15 @@ fn chance(figure: &Compared, difference: &Difference) -> String {
     }
 }
 
-fn texts(refusals: &[Refusal]) -> String {
+/// The reasons' names, each once.
+fn keys(refusals: &[Refusal], between: &str) -> String {
+    let mut keys: Vec<&str> = refusals.iter().map(|refusal| refusal.reason.key()).collect();
+    keys.dedup();
+    keys.join(between)
+}
+
+/// What some reasons rest on.
+pub fn texts(refusals: &[Refusal]) -> String {
     refusals.iter().map(|refusal| refusal.text.as_str()).collect::<Vec<_>>().join("; ")
 }
 

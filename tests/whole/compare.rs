@@ -154,9 +154,25 @@ fn cars_and_days_against_each_other() {
     let (_, table, _) = compare(&cards, &["--despite", "open-course"]);
     assert!(table.lines().all(|line| line.chars().count() <= 80), "{table}");
     let flat = table.split_whitespace().collect::<Vec<_>>().join(" ");
-    let despite = "compared despite: monday, tuesday, wednesday: not known whether the course closes: ";
-    assert!(flat.contains("The heron used ") && flat.contains(despite), "{table}");
+    let despite = "despite monday, tuesday, wednesday: not known whether the course closes: ";
+    assert!(flat.contains("The heron used ") && flat.contains("; compared despite open-course"), "{table}");
+    assert!(flat.contains(despite), "{table}");
+    a_page(&cards);
     nothing_to_compare(&cards);
+}
+
+/// The page is written beside the table, replaces nothing unasked, and goes to standard output alone.
+fn a_page(cards: &[&Path; 3]) {
+    let path = cards[0].with_file_name("compare.html");
+    let name = path.display().to_string();
+    let (status, table, _) = compare(cards, &["-o", &name]);
+    let page = fs::read_to_string(&path).expect("the page");
+    assert!(status == 1 && table.starts_with("Compared ") && page.starts_with("<!DOCTYPE html>"), "{table}");
+    assert!(page.contains("<h1>The heron and wren</h1>") && page.contains("are not compared"), "{page}");
+    let (status, _, said) = compare(cards, &["-o", &name]);
+    assert!(status == 2 && said.contains("is there already") && said.contains("--replace"), "{said}");
+    let (_, again, _) = compare(cards, &["-o", "-"]);
+    assert_eq!(again, page);
 }
 
 /// One test, one twice, none that can be read, and one that cannot beside two that can.

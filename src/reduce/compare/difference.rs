@@ -95,6 +95,7 @@ pub fn compared(
         used: sides.iter().map(|side| of.which(side)).collect(),
         spread,
         repeats: repeats.collect(),
+        waived: of.waived(&pairs),
         pairs,
     }
 }
@@ -190,6 +191,30 @@ impl One<'_> {
         let p = two_sided(value.value / value.u(), dof);
         let verdict = Verdict::NotShown;
         Outcome::Compared(Box::new(Difference { value, dof, p, p_holm: p, verdict }), waived)
+    }
+
+    /// What was waived for any pair, told once: what stands against tests with all of their names, and what was unlike.
+    fn waived(&self, pairs: &[Pair]) -> Vec<Refusal> {
+        let mut sides: Vec<usize> = Vec::new();
+        let mut told: Vec<&Refusal> = Vec::new();
+        for pair in pairs {
+            if let Outcome::Compared(_, waived) = &pair.outcome {
+                told.extend(waived);
+                sides.extend(pair.sides.iter().filter(|_| !waived.is_empty()));
+            }
+        }
+        sides.sort_unstable();
+        sides.dedup();
+        let tests: Vec<&Facts> =
+            sides.iter().flat_map(|side| self.used(&self.sides[*side])).map(|(test, _)| test).collect();
+        let mut all = reasons::of_pair(&tests, &[]);
+        all.retain(|refusal| refusal.reason.concerns(self.asked) && self.despite.contains(&refusal.reason));
+        for refusal in told {
+            if all.iter().all(|known| known.reason != refusal.reason) {
+                all.push(refusal.clone());
+            }
+        }
+        all
     }
 
     /// What stands against a pair in this figure.

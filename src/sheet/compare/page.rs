@@ -7,7 +7,7 @@ use maud::{Markup, html};
 use super::Words;
 use crate::format;
 use crate::quantity::{ConsumptionUnit, MetrePerSecond};
-use crate::reduce::compare::{Asked, Compared, Comparison, Facts, Repeats, What};
+use crate::reduce::compare::{Asked, Compared, Comparison, Facts, Outcome, Repeats, What};
 use crate::sheet::html as shell;
 use crate::sheet::page::Publish;
 use crate::sheet::plot::{Dot, Intervals, Plot, intervals};
@@ -15,13 +15,13 @@ use crate::sheet::plot::{Dot, Intervals, Plot, intervals};
 /// A page in the making.
 struct Page<'a> {
     words: Words<'a>,
-    publish: Publish,
 }
 
 /// The comparison as one HTML file; ends with a line end.
 pub fn page(comparison: &Comparison, units: ConsumptionUnit, publish: Publish) -> String {
-    let page = Page { words: Words { comparison, units }, publish };
-    let names: Vec<String> = comparison.sides.iter().map(|side| page.text(&side.name)).collect();
+    let comparison = &published(comparison, publish);
+    let page = Page { words: Words { comparison, units } };
+    let names: Vec<&str> = comparison.sides.iter().map(|side| side.name.as_str()).collect();
     let title = listed(&names);
     let body = html! {
         header {
@@ -29,8 +29,8 @@ pub fn page(comparison: &Comparison, units: ConsumptionUnit, publish: Publish) -
             h1 { (title) }
             (page.rehearsal())
         }
-        (page.said())
         (page.plots())
+        (page.said())
         (page.figures())
         (page.tests())
         (page.method())
@@ -38,8 +38,36 @@ pub fn page(comparison: &Comparison, units: ConsumptionUnit, publish: Publish) -
     shell::shell(&title, "en-GB", &body)
 }
 
+/// With every name that someone chose, and every word that may hold one, as it may be published. Sentences are made from those
+/// afterwards, so that no number of the program's own is taken for a coordinate.
+fn published(comparison: &Comparison, publish: Publish) -> Comparison {
+    let mut all = comparison.clone();
+    let own = Publish { positions: true, ..publish };
+    let name = |text: &mut String| *text = publish.text(text);
+    let said = |text: &mut String| *text = own.text(text);
+    all.sides.iter_mut().for_each(|side| name(&mut side.name));
+    all.notes.iter_mut().for_each(said);
+    for test in &mut all.tests {
+        [Some(&mut test.name), Some(&mut test.vehicle), test.setup.label.as_mut()].into_iter().flatten().for_each(name);
+    }
+    for figure in &mut all.figures {
+        figure.repeats.iter_mut().for_each(|(of, _)| name(of));
+        figure.tests.iter_mut().chain(&mut figure.sides).filter_map(|one| one.as_mut().err()).for_each(said);
+        figure.waived.iter_mut().for_each(|refusal| said(&mut refusal.text));
+        for pair in &mut figure.pairs {
+            match &mut pair.outcome {
+                Outcome::Compared(_, refusals) | Outcome::Refused(refusals) => {
+                    refusals.iter_mut().for_each(|refusal| said(&mut refusal.text));
+                }
+                Outcome::NotMeasured(why) => said(why),
+            }
+        }
+    }
+    all
+}
+
 /// `a, b and c`.
-fn listed(names: &[String]) -> String {
+fn listed(names: &[&str]) -> String {
     match names {
         [before @ .., last] if !before.is_empty() => format!("{} and {last}", before.join(", ")),
         _ => names.concat(),
@@ -51,14 +79,9 @@ impl Page<'_> {
         self.words.comparison
     }
 
-    /// Words that may hold a name someone chose.
-    fn text(&self, text: &str) -> String {
-        self.publish.text(text)
-    }
-
     fn rehearsal(&self) -> Markup {
         let rehearsed = self.comparison().tests.iter().filter(|test| test.is_rehearsal);
-        let names: Vec<String> = rehearsed.map(|test| self.text(&test.name)).collect();
+        let names: Vec<&str> = rehearsed.map(|test| test.name.as_str()).collect();
         html! {
             @if !names.is_empty() {
                 p.rehearsal { strong { "Rehearsal" } "No real car drove: " (listed(&names)) "." }
@@ -75,12 +98,13 @@ impl Page<'_> {
                     @let said = self.words.pairs(figure);
                     @if !said.is_empty() {
                         h3 { (self.words.heading(figure.asked)) }
-                        ul { @for told in said.iter().chain(self.words.order(figure).map(|order| format!("order: {order}")).iter()) {
-                            li { (self.text(told)) }
+                        ul { @for told in said.iter().chain(self.words.order(figure).map(|order| format!("Order: {order}")).iter()) {
+                            li { (told) }
                         } }
+                        @if !figure.waived.is_empty() { p.soft { "Despite: " (&super::texts(&figure.waived)) "." } }
                     }
                 }
-                @for note in &self.comparison().notes { p.soft { (self.text(note)) } }
+                @for note in &self.comparison().notes { p.soft { (note) } }
             }
         }
     }
@@ -95,7 +119,7 @@ impl Page<'_> {
                     @for plot in &plots { (shell::figure(plot)) }
                     p.soft {
                         "Each bar is a figure alone. Whether two figures differ is not read off overlapping bars: what two tests share "
-                        "cancels in their difference, and many pairs need more than one. The sentences above say it."
+                        "cancels in their difference, and many pairs need more than one. The sentences below say it."
                     }
                 }
             }
@@ -114,7 +138,7 @@ impl Page<'_> {
             Some((value, u95))
         };
         let dot = |(at, side): (usize, &crate::reduce::compare::Side)| Dot {
-            label: self.text(&side.name),
+            label: side.name.clone(),
             first: value(measured, at),
             second: restated.and_then(|figure| value(figure, at)),
         };
@@ -147,18 +171,18 @@ impl Page<'_> {
     fn figure(&self, figure: &Compared) -> Markup {
         let heading = self.words.heading(figure.asked);
         if let Some(why) = super::none(figure) {
-            return html! { h3 { (heading) } p.none { "Not measured: " (self.text(why)) } };
+            return html! { h3 { (heading) } p.none { "Not measured: " (why) } };
         }
         let sides = html! {
             @for (at, side) in self.comparison().sides.iter().enumerate() {
-                tr { th scope="row" { (self.text(&side.name)) } td { (self.text(&self.words.mean(figure, at))) } }
+                tr { th scope="row" { (&side.name) } td { (&self.words.mean(figure, at)) } }
             }
         };
         let differences = html! {
             @for (pair, found) in figure.differences() {
                 @let ((value, u95), unit) = self.words.difference(figure, pair, found);
                 tr {
-                    th scope="row" { (self.text(self.words.name(pair.sides[0]))) " minus " (self.text(self.words.name(pair.sides[1]))) }
+                    th scope="row" { (self.words.name(pair.sides[0])) " minus " (self.words.name(pair.sides[1])) }
                     td { data { (format::figure(value, Some(u95), unit)) } }
                     td { (format::p_value(found.p)) }
                     td { (format::p_value(found.p_holm)) }
@@ -192,7 +216,7 @@ impl Page<'_> {
         let [least, most] = repeats.between.map(|times| width(times * repeats.sd));
         html! {
             tr {
-                th scope="row" { (self.text(name)) }
+                th scope="row" { (name) }
                 td { (repeats.n) }
                 td { data { (width(repeats.sd)) } }
                 td { (least) " to " (most) }
@@ -217,8 +241,8 @@ impl Page<'_> {
         let speed = |speed: f64| format::speed(MetrePerSecond(speed), 0, self.words.units.in_miles());
         html! {
             tr {
-                th scope="row" { (self.text(&test.name)) }
-                td { (self.text(test.car())) }
+                th scope="row" { (&test.name) }
+                td { (test.car()) }
                 td { (known(test.start.map(|at| at.iso().chars().take(10).collect()))) }
                 td { (known(test.target.map(|[target, _]| speed(target)))) }
                 td { (known(test.mean_speed.map(speed))) }

@@ -8,7 +8,6 @@ use super::figure::{Figure, Pen, Side, Text};
 use super::palette::{BLUE, INK, MUTED, ORANGE, SKY, VERMILLION};
 use super::panel::{Panel, Room};
 use super::road::Road;
-use super::thin::Column;
 use crate::format;
 use crate::ledger::Phase;
 use crate::reduce::trail::TrailPoint;
@@ -45,7 +44,8 @@ pub(super) fn plot(road: &Road<'_>) -> Option<Plot> {
         let y = Axis::rounded("Power out of the pack, kW", (range.0.min(0.0), range.1), 5)?;
         let panel = Panel::below(&mut figure, x.clone(), y, POWER, road.room());
         road.ground(&mut figure, &panel);
-        draw(road, &mut figure, &panel, &road.columns(&panel, power), (SKY, BLUE));
+        panel.band(&mut figure, &road.columns(&panel, power), SKY);
+        road.hatch(&mut figure, &panel);
         for line in road.means(mean_power) {
             panel.polyline(&mut figure, &line, Pen::line(BLUE, 2.0));
         }
@@ -56,7 +56,7 @@ pub(super) fn plot(road: &Road<'_>) -> Option<Plot> {
         let y = Axis::rounded(format!("Speed, {}", road.speed_unit()), (0.0, range.1), 4)?;
         let panel = Panel::below(&mut figure, x, y, SPEED, Room::default());
         road.ground(&mut figure, &panel);
-        draw(road, &mut figure, &panel, &road.columns(&panel, speed), (ORANGE, VERMILLION));
+        panel.band(&mut figure, &road.columns(&panel, speed), ORANGE);
         for line in road.means(mean_speed) {
             panel.polyline(&mut figure, &line, Pen::line(VERMILLION, 2.0));
         }
@@ -70,11 +70,6 @@ pub(super) fn plot(road: &Road<'_>) -> Option<Plot> {
 /// The smallest and largest reading of a second; its mean where it has no row of its own.
 fn ends([low, high]: [f64; 2], mean: f64) -> [f64; 2] {
     if low <= high { [low.min(mean), high.max(mean)] } else { [mean; 2] }
-}
-
-fn draw(road: &Road<'_>, figure: &mut Figure, panel: &Panel, runs: &[Vec<Column>], inks: (&'static str, &'static str)) {
-    panel.band(figure, runs, inks.0);
-    road.hatch(figure, panel);
 }
 
 fn target(road: &Road<'_>, figure: &mut Figure, panel: &Panel) {

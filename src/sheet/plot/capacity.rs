@@ -108,13 +108,9 @@ fn direct(reduction: &Reduction, usable: &Usable) -> Option<Plot> {
     let text = format::figure(whole, Some(u95), "kWh");
     let passed = apart(usable.passed.iter().map(|(value, energy)| (*value, Joule(*energy).kwh())));
     let (_, top) = axis::range(passed.iter().map(|(_, energy)| *energy).chain([whole + u95]))?;
-    let ticks = if passed.is_empty() {
-        ""
-    } else {
-        " Small dots: ticks passed, about one in a percent; they take no part in the figure."
-    };
+    let ticks = if passed.is_empty() { "" } else { " Small dots: ticks passed, about one a percent, no part of it." };
     let caption = format!(
-        "{}. Measured from displayed 100 % to displayed 0 %; dashed: straight between.{ticks}",
+        "{}. Measured from displayed 100 % to displayed 0 %.{ticks} Dashed: straight between the ends.",
         reduction.vehicle
     );
     let mut figure = Figure::new("capacity", "Usable capacity, measured directly", &caption);

@@ -62,7 +62,9 @@ pub(super) fn plot(road: &Road<'_>) -> Option<Plot> {
         let y = Axis::rounded("Net energy out of the pack, kWh", (low.min(0.0), high), 3)?;
         let panel = Panel::below(&mut figure, x.clone(), y, ENERGY, std::mem::take(&mut room));
         road.ground(&mut figure, &panel);
-        draw(road, &mut figure, &panel, VERMILLION, &|point| Joule(point.energy).kwh());
+        let energy = |point: &TrailPoint| if point.is_observed { Joule(point.energy).kwh() } else { f64::NAN };
+        draw(road, &mut figure, &panel, VERMILLION, &energy);
+        road.hatch(&mut figure, &panel);
         if let Some(net) = &road.reduction.energy.net {
             let says = format::figure(Joule(net.value).kwh(), Some(Joule(net.u95()).kwh()), "kWh");
             let (x, y) = panel.at(road.length(), Joule(net.value).kwh());
@@ -86,19 +88,15 @@ fn soc(point: &TrailPoint) -> f64 {
 fn caption(road: &Road<'_>, found: &[Projection]) -> String {
     let mut caption = format!("{}.{}", road.reduction.vehicle, road.key(450.0));
     if !found.is_empty() {
-        caption += " Below: distance to 0 % as projected at each checkpoint, 95 % bars";
+        caption += " Below: 0 % as projected at each checkpoint, 95 % bars";
         caption += if found.iter().any(|p| p.shown.is_some()) { "; diamonds: the car's own." } else { "." };
     }
     caption
 }
 
 fn draw(road: &Road<'_>, figure: &mut Figure, panel: &Panel, ink: &'static str, value: &dyn Fn(&TrailPoint) -> f64) {
-    let runs = road.columns(panel, |point| {
-        let known = point.phase != Phase::Charge && point.is_observed;
-        [if known { value(point) } else { f64::NAN }; 2]
-    });
-    panel.trace(figure, &runs, Pen::line(ink, 2.5));
-    road.hatch(figure, panel);
+    let known = |point: &TrailPoint| if point.phase == Phase::Charge { f64::NAN } else { value(point) };
+    panel.trace(figure, &road.columns(panel, |point| [known(point); 2]), Pen::line(ink, 2.5));
 }
 
 /// The checkpoints, and where on the road they were reached.

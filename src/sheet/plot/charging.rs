@@ -4,8 +4,8 @@
 
 use super::Plot;
 use super::axis::{self, Axis};
-use super::figure::{Figure, Pen, Side, Text};
-use super::palette::{BLUE, GREEN, INK, ORANGE, VERMILLION};
+use super::figure::{Figure, Pen, width_of};
+use super::palette::{BLUE, GREEN, INK, ORANGE, TEXT, VERMILLION};
 use super::panel::{Panel, Room};
 use crate::format;
 use crate::quantity::Joule;
@@ -13,6 +13,8 @@ use crate::reduce::Reduction;
 use crate::reduce::charging::{Point, Session};
 
 const HEIGHT: f64 = 170.0;
+/// Room above the greatest power for its name, in parts.
+const HEADROOM: f64 = 1.12;
 /// The sessions' pens, in turn.
 const PENS: [(&str, &str); 4] = [(BLUE, ""), (VERMILLION, "6 3"), (GREEN, "2 2"), (ORANGE, "8 2 2 2")];
 
@@ -20,7 +22,7 @@ pub(super) fn plot(reduction: &Reduction) -> Option<Plot> {
     let sessions = &reduction.sessions;
     let points = || sessions.iter().flat_map(|session| session.by_time.iter().chain(&session.by_percent));
     let (_, most) = axis::range(points().map(|point| point.power / 1e3))?;
-    let power = |title: &str| Axis::rounded(title, (0.0, most.max(0.0)), 4);
+    let power = |title: &str| Axis::rounded(title, (0.0, most.max(0.0) * HEADROOM), 4);
     let title =
         if sessions.len() == 1 { "Charging".to_owned() } else { format!("Charging, {} sessions", sessions.len()) };
     let mut figure = Figure::new("charging", &title, &caption(reduction));
@@ -35,7 +37,6 @@ pub(super) fn plot(reduction: &Reduction) -> Option<Plot> {
         }
         name_peak(&mut figure, &panel, sessions);
         panel.foot(&mut figure);
-        figure.below += 6.0;
     }
     let longest = sessions.iter().map(Session::duration).fold(0.0, f64::max);
     let x = Axis::of_time("Time since the start, h:min", (0.0, longest), 6)?;
@@ -50,7 +51,7 @@ pub(super) fn plot(reduction: &Reduction) -> Option<Plot> {
 
 fn caption(reduction: &Reduction) -> String {
     let names = ["solid", "dashed", "dotted", "dash and dot"];
-    let mut caption = format!("{}. Means over each percent, and over half a minute or more.", reduction.vehicle);
+    let mut caption = format!("{}. Means over each percent; over time, of half a minute or more.", reduction.vehicle);
     if reduction.sessions.len() > 1 {
         let named: Vec<String> =
             (0..reduction.sessions.len().min(12)).map(|at| format!("{} {}", at + 1, names[at % 4])).collect();
@@ -81,8 +82,7 @@ fn name_peak(figure: &mut Figure, panel: &Panel, sessions: &[Session]) {
         let (x, y) = panel.at(soc, kw);
         figure.dot((x, y), 4.0, BLUE, BLUE);
         let says = format!("peak {}", format::figure(kw, Some(peak.u95() / 1e3), "kW"));
-        let at = (x + 9.0, (y - 6.0).max(panel.top - 1.0));
-        figure.text(Text { at, side: Side::Right, ink: INK, says: &says, clear: true });
+        panel.note(figure, (x + 9.0 + width_of(&says, TEXT) / 2.0, y - 8.0), &says, INK);
     }
 }
 

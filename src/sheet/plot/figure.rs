@@ -171,12 +171,14 @@ pub struct Figure {
     body: String,
     /// Down to here it is drawn.
     pub below: f64,
+    /// A panel is drawn, whose lowest mark wants room.
+    pub has_panel: bool,
 }
 
 impl Figure {
     /// With its heading, and what its marks mean.
     pub fn new(name: &'static str, title: &str, caption: &str) -> Self {
-        let mut figure = Self { name, title: clean(title), body: String::new(), below: EDGE };
+        let mut figure = Self { name, title: clean(title), body: String::new(), below: EDGE, has_panel: false };
         let width = WIDTH - 2.0 * EDGE;
         for line in wrapped(&clean(title), width, HEADING) {
             figure.below += HEADING * 1.1;
@@ -292,7 +294,7 @@ impl Figure {
 
     /// The plot, with what it shows in words.
     pub fn finish(self, alternative: String) -> Plot {
-        let Self { name, title, body, below } = self;
+        let Self { name, title, body, below, .. } = self;
         let height = n((below + EDGE).ceil());
         let ids = [format!("plot-{name}-title"), format!("plot-{name}-desc")];
         let (named, view) = (ids.join(" "), format!("0 0 {} {height}", n(WIDTH)));

@@ -76,7 +76,7 @@ impl Hold<'_, '_> {
         let (tolerance, unit) = (format::significant(self.tolerance(), 2), self.road.speed_unit());
         let by = if self.held.corrected { "brought to the truth by satellites" } else { "by the wheels" };
         format!(
-            "{}. Speed {by}. Above: near the target, grey ground within {tolerance} {unit} of it. Below: what was not within.",
+            "{}. Speed {by}. Above: near the target; grey ground: within {tolerance} {unit}. Below: the rest.",
             self.road.reduction.vehicle
         )
     }

@@ -9,10 +9,13 @@ use super::palette::{BLUE, GRID, GROUND, INK, MUTED, TEXT, VERMILLION, WIDTH};
 use crate::format;
 
 /// Heights of a row with one figure and with two.
-const ROW: f64 = 34.0;
-const ROW_OF_TWO: f64 = 48.0;
+const ROW: f64 = 38.0;
+const ROW_OF_TWO: f64 = 53.0;
 /// Most rows that one figure draws; what is beyond is said.
 const ROWS_MAX: usize = 60;
+
+/// Nothing that is measured is larger.
+const LARGEST: f64 = 1e12;
 
 /// A row.
 #[derive(Clone, PartialEq, Debug)]
@@ -49,8 +52,9 @@ fn figures(row: &Dot, two: bool) -> Vec<(bool, Option<(f64, f64)>)> {
     if two { vec![(false, row.first), (true, row.second)] } else { vec![(false, row.first)] }
 }
 
+/// Whether a figure is one that can be drawn.
 fn known((value, u95): &(f64, f64)) -> bool {
-    value.is_finite() && u95.is_finite() && *u95 >= 0.0
+    value.abs() <= LARGEST && (0.0..=LARGEST).contains(u95)
 }
 
 /// The figure; `None` where no row has anything measured.
@@ -60,7 +64,7 @@ pub fn intervals(what: &Intervals<'_>) -> Option<Plot> {
     let measured = rows.iter().flat_map(|row| figures(row, two)).filter_map(|(_, figure)| figure).filter(known);
     let ends = super::axis::range(measured.flat_map(|(value, u95)| [value - u95, value + u95]))?;
     let margin = (ends.1 - ends.0) * 0.04;
-    let axis = Axis::exact(format!("{}, {}", what.quantity, what.unit), (ends.0 - margin, ends.1 + margin), 5)?;
+    let axis = Axis::exact(format!("{}, {}", what.quantity, what.unit), (ends.0 - margin, ends.1 + margin), 7)?;
     let mut caption = "Bars: 95 % intervals.".to_owned();
     if let Some(second) = what.second {
         caption += &format!(" Filled dot: {}. Hollow diamond: {second}.", what.first);

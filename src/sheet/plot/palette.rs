@@ -1,7 +1,8 @@
 //! Colours and sizes of all plots.
 //!
-//! Colours are those of Okabe and Ito, "Color Universal Design" (2008), which readers with any common colour vision tell apart;
-//! no two things are told apart by colour alone: they differ by lightness, shape or dash too. Draws nothing.
+//! Colours are those of Okabe and Ito, "Color Universal Design" (2008), which readers with any common colour vision tell apart,
+//! beside greys and a tint. No two things are told apart by colour alone: they differ by lightness, shape, dash or name too.
+//! Draws nothing.
 
 /// Width of every plot in its own units.
 pub const WIDTH: f64 = 520.0;
@@ -27,11 +28,11 @@ pub const HATCH: &str = "#8a949e";
 /// The first of two.
 pub const BLUE: &str = "#0072b2";
 /// The first's light companion.
-pub const SKY: &str = "#9fd0ee";
+pub const SKY: &str = "#56b4e9";
 /// The second of two.
 pub const VERMILLION: &str = "#d55e00";
 /// The second's light companion.
-pub const ORANGE: &str = "#f3c98b";
+pub const ORANGE: &str = "#e69f00";
 /// A third.
 pub const GREEN: &str = "#009e73";
 /// The third's light companion.

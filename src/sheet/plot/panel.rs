@@ -42,10 +42,10 @@ pub struct Room {
 impl Panel {
     /// Below what a figure holds already, so high.
     pub fn below(figure: &mut Figure, x: Axis, y: Axis, height: f64, room: Room) -> Self {
-        let top = figure.below + TEXT * 1.2 + 14.0 + room.above;
+        let top = figure.below + TEXT * 1.2 + if figure.has_panel { 20.0 } else { 14.0 } + room.above;
         let (left, right) = (LEFT.max(room.left), WIDTH - EDGE - room.right);
         let panel = Self { x, y, left, right, top, bottom: top + height, strip: room.above };
-        figure.below = panel.bottom;
+        (figure.below, figure.has_panel) = (panel.bottom, true);
         panel
     }
 
@@ -104,10 +104,12 @@ impl Panel {
         for (value, text) in marks {
             let (x, half) = (self.across(value), width_of(&text, TEXT) / 2.0);
             ticks += &format!("M{} {}v5", n(x), n(self.bottom));
-            if x - half >= free && x + half <= WIDTH - 2.0 {
-                let at = (x, self.bottom + 6.0 + TEXT);
+            // The last one may have to stand a little aside to stay on the card.
+            let middle = x.min(WIDTH - 4.0 - half);
+            if middle - half >= free {
+                let at = (middle, self.bottom + 6.0 + TEXT);
                 figure.text(Text { at, side: Side::Middle, ink: MUTED, says: &text, clear: false });
-                free = x + half + 6.0;
+                free = middle + half + 6.0;
             }
         }
         ticks += &format!("M{} {}H{}", n(self.left), n(self.bottom), n(self.right));

@@ -14,6 +14,8 @@ use crate::reduce::{Estimate, Reduction, Trail};
 
 /// Means are formed over so many bins at most.
 const BINS: f64 = 160.0;
+/// Runs that follow each other sooner are drawn as one, s.
+const PAUSE_S: f64 = 2.0;
 
 /// From here to there, in the unit of distance.
 pub type Span = (f64, f64);
@@ -121,11 +123,29 @@ impl<'a> Road<'a> {
 
     /// The columns of a value that has a smallest and largest in every point.
     pub fn columns(&self, panel: &Panel, value: impl Fn(&TrailPoint) -> [f64; 2]) -> Vec<Vec<Column>> {
-        let pieces = self.steps().map(|(from, point)| {
+        let mut pieces = Vec::with_capacity(self.points.len());
+        let mut run = 0;
+        for (from, point) in self.steps() {
+            if point.run != run && self.is_pause(run) {
+                pieces.push(Piece::parting());
+            }
+            run = point.run;
             let [low, high] = value(point);
-            Piece { from: panel.across(from), to: panel.across(self.distance(point.distance)), low, high }
-        });
+            pieces.push(Piece { from: panel.across(from), to: panel.across(self.distance(point.distance)), low, high });
+        }
         thin::columns(pieces, (panel.left, panel.right))
+    }
+
+    /// Whether a pause that can be told follows a run.
+    fn is_pause(&self, run: usize) -> bool {
+        let seconds = self.reduction.joins.get(run).map(|join| join.seconds);
+        seconds.is_some_and(|seconds| seconds.is_none_or(|seconds| seconds > PAUSE_S))
+    }
+
+    /// Where on the road the pauses between runs were, in its unit.
+    fn pauses(&self) -> Vec<f64> {
+        let pairs = self.points.windows(2).filter(|pair| pair[0].run != pair[1].run && self.is_pause(pair[0].run));
+        pairs.map(|pair| self.distance(pair[0].distance)).collect()
     }
 
     /// Over what distance means are formed, in its unit.
@@ -192,7 +212,10 @@ impl<'a> Road<'a> {
         }
         let length = self.length();
         if self.gaps.iter().any(|(from, to)| (to - from) / length * panel_width > PIXEL) {
-            key += " Hatched: not observed.";
+            key += " Hatched: power not observed.";
+        }
+        if !self.pauses().is_empty() {
+            key += " Dotted upright: pause between runs.";
         }
         key
     }
@@ -219,6 +242,10 @@ impl<'a> Road<'a> {
     pub fn ground(&self, figure: &mut Figure, panel: &Panel) {
         self.shade(figure, panel);
         panel.grid(figure);
+        for pause in self.pauses() {
+            let x = panel.across(pause);
+            figure.line((x, panel.top), (x, panel.bottom), Pen { dash: "1.5 3", ..Pen::line(MUTED, 1.5) });
+        }
         if panel.y.from < 0.0 {
             panel.level(figure, 0.0, Pen::line(MUTED, 1.0));
         }

@@ -20,6 +20,13 @@ pub struct Piece {
     pub high: f64,
 }
 
+impl Piece {
+    /// One that parts what is before it from what follows.
+    pub fn parting() -> Self {
+        Self { from: 0.0, to: 2.0 * PIXEL, low: f64::NAN, high: f64::NAN }
+    }
+}
+
 /// What a column holds.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Column {

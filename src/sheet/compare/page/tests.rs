@@ -29,6 +29,19 @@ fn a_page_says_what_the_terminal_says() {
 }
 
 #[test]
+fn p_values_are_no_coordinates() {
+    let days = [("monday", 1.0, 1.0), ("tuesday", 1.22, 1.0), ("wednesday", 1.07, 0.96)]
+        .map(|(name, consumption, usable)| tests::fairness::sized(tests::facts(name, "heron"), consumption, usable));
+    let comparison = compare(&days, &Options { each: true, ..Options::default() });
+    let text = page(&comparison, ConsumptionUnit::WhPerKm, Publish::default());
+    let words = Words { comparison: &comparison, units: ConsumptionUnit::WhPerKm };
+    let told: Vec<String> = comparison.figures.iter().flat_map(|figure| words.pairs(figure)).collect();
+    let is_pair = |told: &&String| told.contains(", corrected 0.0");
+    assert!(told.iter().filter(is_pair).count() > 2, "{told:?}");
+    assert!(told.iter().all(|told| text.contains(told.as_str())) && !text.contains("left out"));
+}
+
+#[test]
 fn no_vehicle_number_and_a_rehearsal_said_aloud() {
     let mut pair = [("monday", "heron"), ("tuesday", "wren")]
         .map(|(name, car)| tests::fairness::sized(tests::facts(name, car), 1.0, 1.0));
@@ -39,7 +52,7 @@ fn no_vehicle_number_and_a_rehearsal_said_aloud() {
     assert!(!text.contains("ZZ9HERN27RA000042") && text.contains("vehicle number removed"), "{text}");
     assert!(text.contains("No real car drove: monday and tuesday."), "{text}");
     assert!(
-        page(&comparison, ConsumptionUnit::WhPerKm, Publish { positions: false, vehicle_numbers: true })
+        page(&comparison, ConsumptionUnit::WhPerKm, Publish { vehicle_numbers: true, ..Publish::default() })
             .contains("ZZ9HERN27RA000042")
     );
 }

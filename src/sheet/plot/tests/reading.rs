@@ -5,12 +5,14 @@ use roxmltree::{Document, Node};
 use super::super::Plot;
 use super::super::palette::TEXT;
 
+type Line = Vec<(f64, f64)>;
+
 /// A plot as read.
 pub struct Read {
     pub width: f64,
     pub height: f64,
     texts: Vec<(f64, f64, String, String)>,
-    paths: Vec<(String, String, Vec<Vec<(f64, f64)>>)>,
+    paths: Vec<(String, String, Vec<Line>)>,
     pub circles: Vec<(f64, f64, String)>,
 }
 
@@ -45,8 +47,8 @@ impl Read {
     }
 
     /// The marks of the axis upwards of each panel: place and value.
-    fn upright(&self) -> Vec<Vec<(f64, f64)>> {
-        let mut panels: Vec<Vec<(f64, f64)>> = Vec::new();
+    fn upright(&self) -> Vec<Line> {
+        let mut panels: Vec<Line> = Vec::new();
         for (x, y, side, says) in &self.texts {
             let Ok(value) = says.parse::<f64>() else { continue };
             if side != "end" || (*x - 44.0).abs() > 0.1 {
@@ -65,8 +67,8 @@ impl Read {
     }
 
     /// The marks of the axes across, by their height on the card.
-    fn across(&self) -> Vec<(f64, Vec<(f64, f64)>)> {
-        let mut axes: Vec<(f64, Vec<(f64, f64)>)> = Vec::new();
+    fn across(&self) -> Vec<(f64, Line)> {
+        let mut axes: Vec<(f64, Line)> = Vec::new();
         for (x, y, side, says) in &self.texts {
             let Some(value) = says.parse::<f64>().ok().filter(|_| side == "middle") else { continue };
             match axes.iter_mut().find(|(height, _)| (height - y).abs() < 0.1) {
@@ -89,17 +91,17 @@ impl Read {
     }
 
     /// The lines of an ink that lie on a panel, in its values.
-    pub fn lines(&self, panel: usize, ink: &str) -> Vec<Vec<(f64, f64)>> {
+    pub fn lines(&self, panel: usize, ink: &str) -> Vec<Line> {
         let upright = &self.upright()[panel];
         let ends = upright.iter().fold((f64::MAX, f64::MIN), |(top, bottom), (y, _)| (top.min(*y), bottom.max(*y)));
-        let inside = |line: &&Vec<(f64, f64)>| line.iter().all(|(_, y)| (ends.0 - 15.0..ends.1 + 15.0).contains(y));
+        let inside = |line: &&Line| line.iter().all(|(_, y)| (ends.0 - 15.0..ends.1 + 15.0).contains(y));
         let inked = self.paths.iter().filter(|(fill, stroke, _)| stroke == ink && (fill == "none" || fill == ink));
         let lines = inked.flat_map(|(_, _, lines)| lines.iter().filter(inside));
         lines.map(|line| line.iter().map(|place| self.value(panel, *place)).collect()).collect()
     }
 
     /// All lines of an ink, as places on the card.
-    pub fn inked(&self, ink: &str) -> Vec<Vec<(f64, f64)>> {
+    pub fn inked(&self, ink: &str) -> Vec<Line> {
         self.paths.iter().filter(|path| path.1 == ink).flat_map(|path| path.2.clone()).collect()
     }
 
@@ -129,7 +131,7 @@ impl Read {
     }
 
     /// The areas of a colour, as places on the card.
-    pub fn areas(&self, fill: &str) -> Vec<Vec<(f64, f64)>> {
+    pub fn areas(&self, fill: &str) -> Vec<Line> {
         self.paths.iter().filter(|path| path.0 == fill).flat_map(|path| path.2.clone()).collect()
     }
 }
@@ -141,8 +143,8 @@ fn straight(marks: &[(f64, f64)], place: f64) -> f64 {
 }
 
 /// The lines of a path: as much of SVG 2's grammar of paths (9.3) as there is need of.
-fn lines(d: &str) -> Vec<Vec<(f64, f64)>> {
-    let (mut lines, mut at): (Vec<Vec<(f64, f64)>>, (f64, f64)) = (Vec::new(), (0.0, 0.0));
+fn lines(d: &str) -> Vec<Line> {
+    let (mut lines, mut at) = (Vec::<Line>::new(), (0.0, 0.0));
     let starts: Vec<usize> = d.char_indices().filter(|(_, c)| c.is_ascii_alphabetic()).map(|(at, _)| at).collect();
     for (index, start) in starts.iter().enumerate() {
         let end = starts.get(index + 1).copied().unwrap_or(d.len());
