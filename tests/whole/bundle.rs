@@ -262,7 +262,7 @@ fn every_figure_comes_out_again() {
     let again =
         companion().arg("bundle").arg(drive().join("card.toml")).arg("-o").arg(&path).output().expect("started");
     assert_eq!(again.status.code(), Some(2));
-    assert!(String::from_utf8_lossy(&again.stderr).contains("is there already; name another file, or give --replace"));
+    assert!(String::from_utf8_lossy(&again.stderr).contains("is there already; name another file, or add --replace"));
     bundle(&path, &["--replace"]);
     let left: Vec<_> =
         fs::read_dir(folder.path()).expect("a folder").map(|entry| entry.expect("an entry").file_name()).collect();
