@@ -43,16 +43,15 @@ fn listen() {
     // Where no handler can be set, a signal ends the process at once and leaves its temporary file.
     let Ok(mut signals) = Signals::new([SIGINT, SIGTERM]) else { return };
     std::thread::spawn(move || {
-        for signal in signals.forever() {
-            let half_made = making();
+        let Some(signal) = signals.forever().next() else { return };
+        // The lock is held to the end, so that nothing new begins.
+        let half_made = making();
+        for path in half_made.iter() {
             // What cannot be removed has a temporary name and says so.
-            for path in half_made.iter() {
-                let _ = if path.is_dir() { disk::remove_folder(path) } else { disk::remove(path) };
-            }
-            // The lock is held to the end, so that nothing new begins.
-            eprintln!("stopped; nothing half-written is left");
-            std::process::exit(ENDED_BY + signal);
+            let _ = if path.is_dir() { disk::remove_folder(path) } else { disk::remove(path) };
         }
+        eprintln!("stopped; nothing half-written is left");
+        std::process::exit(ENDED_BY + signal);
     });
 }
 

@@ -68,22 +68,35 @@ impl Sheet<'_> {
         if said.is_empty() {
             return html! {};
         }
-        let optional = |path: String| html! { @if json.has(&path) { (json.figure(&path)) } };
+        // A column for what is known of any of them.
+        let is_known = |key: &&str| said.iter().any(|at| json.has(&format!("{at}.{key}")));
+        let columns = ["projected_km", "projected_off_km", "rest_km", "rest_off_km"];
+        let columns: Vec<&str> = columns.into_iter().filter(is_known).collect();
+        let cell = |path: &str| match json.at(path) {
+            None => html! {},
+            Some(value) if value.is_number() => json.plain(path, Form::Said(3)),
+            Some(_) => json.figure(path),
+        };
         let rows = html! {
-            @for at in said {
+            @for at in &said {
                 tr {
                     th scope="row" { (json.plain(&format!("{at}.percent"), Form::Percent)) }
-                    td { (json.figure(&format!("{at}.projected_km"))) }
-                    td { (optional(format!("{at}.projected_off_km"))) }
-                    td { @if json.has(&format!("{at}.rest_km")) { (json.plain(&format!("{at}.rest_km"), Form::Said(3))) } }
-                    td { (optional(format!("{at}.rest_off_km"))) }
+                    @for key in &columns { td { (cell(&format!("{at}.{key}"))) } }
                 }
             }
         };
-        let head = ["Displayed", "Projected", "Projection off by", "The car's rest", "The car off by"];
+        let name = |key: &&str| match *key {
+            "projected_km" => "Projected",
+            "projected_off_km" => "Projection off by",
+            "rest_km" => "The car's rest",
+            _ => "The car off by",
+        };
+        let head: Vec<&str> = ["Displayed"].into_iter().chain(columns.iter().map(name)).collect();
+        let is_off = columns.iter().any(|key| key.contains("off"));
         html! {
             (shell::table("Projected distance to an empty display, from the drive so far, and the car's own word", &head, &rows))
-            p.soft { (prose("Off: beyond what came true; negative, short of it. The car's rest is a reading, added to the distance driven.")) }
+            @if is_off { p.soft { (prose("Off: beyond what came true; negative, short of it.")) } }
+            @if columns.contains(&"rest_km") { p.soft { "The car's rest is a reading, added to the distance driven." } }
         }
     }
 

@@ -21,8 +21,8 @@ impl Sheet<'_> {
                 h1 { (self.name()) }
                 p.lead {
                     @if json.has("counted.start_utc") { (json.moment("counted.start_utc")) ", " }
-                    (json.plain("duration_s", Form::Duration)) " h, "
-                    (json.figure("distance_km"))
+                    (json.plain("duration_s", Form::Duration)) " h"
+                    @if json.has("distance_km") { ", " (json.figure("distance_km")) }
                     @if json.has("hold.target_kmh") { ", target " (json.plain("hold.target_kmh", Form::Said(4))) }
                 }
             }

@@ -5,6 +5,7 @@
 
 use super::Plot;
 use super::axis::{self, Axis};
+use super::charge_along::soc_title;
 use super::figure::{Figure, Pen, Side, Text};
 use super::palette::{BLUE, INK, MUTED, SHADE, VERMILLION};
 use super::panel::{Panel, Room};
@@ -17,7 +18,6 @@ use crate::reduce::usable::Usable;
 const HEIGHT: f64 = 260.0;
 /// Ticks nearer to each other than this are not drawn one by one, percent.
 const APART: f64 = 1.0;
-const X_TITLE: &str = "State of charge, %";
 
 pub(super) fn plot(reduction: &Reduction) -> Option<Plot> {
     let usable = &reduction.usable;
@@ -38,8 +38,8 @@ fn apart(places: impl Iterator<Item = (f64, f64)>) -> Vec<(f64, f64)> {
     kept
 }
 
-fn panel(figure: &mut Figure, title: &str, top: f64) -> Option<Panel> {
-    let x = Axis::exact(X_TITLE, (0.0, 100.0), 5)?.falling();
+fn panel(reduction: &Reduction, figure: &mut Figure, title: &str, top: f64) -> Option<Panel> {
+    let x = Axis::exact(soc_title(reduction), (0.0, 100.0), 5)?.falling();
     let y = Axis::rounded(title, (0.0, top), 5)?;
     let panel = Panel::below(figure, x, y, HEIGHT, Room::default());
     Some(panel)
@@ -72,7 +72,7 @@ fn fitted(reduction: &Reduction, usable: &Usable, fit: &FitDrawn) -> Option<Plot
         reduction.vehicle, usable.ticks
     );
     let mut figure = Figure::new("capacity", "Usable capacity by ticks of the state of charge", &caption);
-    let panel = panel(&mut figure, "Charge drawn since 100 %, Ah", top)?;
+    let panel = panel(reduction, &mut figure, "Charge drawn since 100 %, Ah", top)?;
     let [from, to] = fit.measured.map(|charge| panel.up(Coulomb(charge).ah()));
     figure.area((panel.left, to.max(panel.top)), (panel.right, from.min(panel.bottom)), SHADE);
     panel.grid(&mut figure);
@@ -86,7 +86,7 @@ fn fitted(reduction: &Reduction, usable: &Usable, fit: &FitDrawn) -> Option<Plot
         let line: Vec<(f64, f64)> = stretch.iter().map(|tick| place(tick, tick.fitted)).collect();
         panel.polyline(&mut figure, &line, Pen::line(INK, 1.5));
     }
-    let used = apart(ticks().map(|tick| place(tick, tick.charge)));
+    let used: Vec<(f64, f64)> = ticks().map(|tick| place(tick, tick.charge)).collect();
     specks(&mut figure, &panel, &used);
     end(&mut figure, &panel, (whole, u95), &text);
     panel.foot(&mut figure);
@@ -114,7 +114,7 @@ fn direct(reduction: &Reduction, usable: &Usable) -> Option<Plot> {
         reduction.vehicle
     );
     let mut figure = Figure::new("capacity", "Usable capacity, measured directly", &caption);
-    let panel = panel(&mut figure, "Energy drawn since 100 %, kWh", top)?;
+    let panel = panel(reduction, &mut figure, "Energy drawn since 100 %, kWh", top)?;
     panel.grid(&mut figure);
     panel.polyline(&mut figure, &[(100.0, 0.0), (0.0, whole)], Pen::dashed(MUTED, 1.5));
     specks(&mut figure, &panel, &passed);

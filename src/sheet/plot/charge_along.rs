@@ -11,8 +11,10 @@ use super::road::Road;
 use crate::format;
 use crate::ledger::Phase;
 use crate::quantity::Joule;
+use crate::reduce::Reduction;
 use crate::reduce::checkpoints::Checkpoint;
 use crate::reduce::trail::TrailPoint;
+use crate::schema::Role;
 
 const TITLE: &str = "State of charge and energy along the distance";
 const CHARGE: f64 = 150.0;
@@ -43,7 +45,7 @@ pub(super) fn plot(road: &Road<'_>) -> Option<Plot> {
     let mut room = road.room();
     let mut last = None;
     if let Some((low, high)) = soc_range {
-        let y = Axis::rounded("State of charge, %", (low, high), 4)?;
+        let y = Axis::rounded(soc_title(road.reduction), (low, high), 4)?;
         let panel = Panel::below(&mut figure, x.clone(), y, CHARGE, std::mem::take(&mut room));
         road.ground(&mut figure, &panel);
         draw(road, &mut figure, &panel, BLUE, &soc);
@@ -78,6 +80,14 @@ pub(super) fn plot(road: &Road<'_>) -> Option<Plot> {
     let last = last?;
     last.foot(&mut figure);
     Some(figure.finish(words(road, &found)))
+}
+
+/// What the state of charge that counts is called on an axis.
+pub(super) fn soc_title(reduction: &Reduction) -> &'static str {
+    match reduction.soc.role {
+        Role::SocInternal => "State of charge by the battery computer, %",
+        _ => "Displayed state of charge, %",
+    }
 }
 
 /// A point's state of charge; NaN for what is none.

@@ -43,7 +43,7 @@ pub(super) fn plot(road: &Road<'_>) -> Option<Plot> {
     let shaded = if charges.is_empty() { "" } else { " Grey ground: charging." };
     let bin = BINS_S.into_iter().find(|bin| end / bin <= BINS).unwrap_or(3_600.0);
     let caption = format!(
-        "{}. The car's own sensors. Line: mean over {}. Band: smallest to largest reading.{shaded}",
+        "{}. The car's own sensors. Line: mean over {}. Band: smallest to largest, read once a second.{shaded}",
         road.reduction.vehicle,
         if bin < 60.0 { format::time(bin) } else { format!("{} min", format::to_step(bin / 60.0, 1.0)) }
     );

@@ -53,7 +53,9 @@ fn a_fitted_capacity_ends_at_its_figure_and_a_direct_one_at_its_own() {
         let dot = read.circles.iter().rfind(|dot| dot.2 == VERMILLION).unwrap();
         read.value(0, (dot.0, dot.1))
     };
-    let partial = plot(&drawn(&[drive.run("run=1", drive.window(90.0, 40.0))], ""), "capacity");
+    let (reduction, trail) = traced(&[drive.run("run=1", drive.window(90.0, 40.0))], "");
+    let partial = plot(&plots(&reduction, &trail, UNITS), "capacity");
+    assert_eq!(partial.inked(BLUE).len(), reduction.usable.ticks, "a dot for every tick used");
     let (soc, ah) = end(&partial);
     close(soc, 0.0, 0.1);
     close(ah, coulomb / 3_600.0, 0.03 * coulomb / 3_600.0);
