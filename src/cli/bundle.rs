@@ -10,6 +10,7 @@ use std::path::{Path, PathBuf};
 
 use serde_json::{Value, json};
 
+use super::interrupt::Making;
 use super::output::{self, Output};
 use super::test::{Reduced, TestArguments};
 use super::{Outcome, recompute, say};
@@ -101,6 +102,7 @@ struct Done {
 fn bundle(arguments: &Arguments, test: &Reduced) -> Result<Done, Fault> {
     let beside = arguments.output.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let aside = Aside::make(beside)?;
+    let _making = Making::of(aside.path());
     let folder = aside.path();
     let mut stage = Stage::new(folder, test);
     stage.card()?;

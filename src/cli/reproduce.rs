@@ -8,6 +8,7 @@ use std::path::{Path, PathBuf};
 
 use serde_json::{Value, json};
 
+use super::interrupt::Making;
 use super::recompute::{self, Recomputed};
 use super::{Outcome, say};
 use crate::document::Fault;
@@ -70,6 +71,7 @@ fn reproduce(arguments: &Arguments) -> Result<Report, Fault> {
     let path = &arguments.bundle;
     let file = File::open(path).map_err(|error| Fault::io(path, "open", &error))?;
     let aside = Aside::make(&std::env::temp_dir())?;
+    let _making = Making::of(aside.path());
     let folder = aside.path();
     let limits = Limits { bytes: arguments.at_most_gb << 30, ..Limits::default() };
     let names = archive::unpack(BufReader::new(file), folder, limits).map_err(|unfit| {

@@ -1,6 +1,6 @@
 //! The figures of a test as tidy rows for other programs: one figure a row, number, interval and unit in columns of their own.
 //!
-//! Rounds nothing and computes nothing: it writes out the JSON's numbers and words, as [`super::csv()`] does.
+//! Rounds nothing and computes nothing: it writes out the JSON's numbers and words, as the plain CSV does.
 
 use serde_json::Value;
 
