@@ -26,9 +26,9 @@ pub(super) use stage::scrub;
 
 #[derive(clap::Args)]
 #[command(
-    after_help = "Without --positions no latitude, longitude or direction leaves this computer: of the fixes the metres between them \
-    are kept, heights, and the place along the course, so that every figure can still be formed again; only the step from \
-    positions to metres cannot be checked. Vehicle numbers and coordinates in words are taken out, raw frames and replies are \
+    after_help = "Without --positions no latitude and no longitude leaves this computer: of the fixes the metres between them are kept, \
+    heights, the place along the course, and for the wind the road's axis with means over half minutes, so that every figure can still \
+    be formed again; only the step from positions to metres cannot be checked. Vehicle numbers and coordinates in words are taken out, raw frames and replies are \
     left out. Of each file left out or changed the SHA-256 is kept, so that you can show later that yours is the one.\n\n\
     Examples:\n  \
     drawdown bundle test.toml -o test.tar.zst\n  \
@@ -68,6 +68,10 @@ pub(super) fn trim(text: &str) -> Result<f64, String> {
 }
 
 pub fn run(arguments: &Arguments) -> Outcome {
+    if arguments.output.as_os_str() == "-" {
+        let fault = Fault::whole("-o -", "a bundle is a file, and what it holds is told on standard output");
+        return say::not_done(&fault.remedy("name a file"));
+    }
     if let Err(fault) = output::is_free(&arguments.output, arguments.replace) {
         return say::not_done(&fault);
     }
@@ -78,7 +82,7 @@ pub fn run(arguments: &Arguments) -> Outcome {
     match bundle(arguments, &test) {
         Ok(done) => {
             if arguments.json {
-                println!("{}", serde_json::to_string_pretty(&done.json(&arguments.output)).unwrap_or_default());
+                say::json(&done.json(&arguments.output));
             } else {
                 print!("{}", done.text(&arguments.output));
             }

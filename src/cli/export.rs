@@ -9,6 +9,7 @@ use super::output::{self, Output};
 use super::test::{Reduced, TestArguments};
 use super::{Outcome, say};
 use crate::document::Fault;
+use crate::document::private::without_folders;
 use crate::format;
 use crate::quantity::Metre;
 use crate::reduce::json;
@@ -54,8 +55,10 @@ pub fn run(arguments: &Arguments) -> Outcome {
         Ok(test) => test,
         Err(outcome) => return outcome,
     };
-    let figures = arguments.figures.as_ref().map(|path| figures_to(path, arguments.replace, &test)).transpose();
-    let done = figures.and_then(|_| arguments.gpx.as_ref().map(|path| gpx_to(path, arguments, &test)).transpose());
+    // What may be refused for want of positions comes first, so that nothing is written then.
+    let track = arguments.gpx.as_ref().map(|path| gpx_to(path, arguments, &test)).transpose();
+    let done = track
+        .and_then(|_| arguments.figures.as_ref().map(|path| figures_to(path, arguments.replace, &test)).transpose());
     match done {
         Ok(_) if test.is_faulty => Outcome::WithFaults,
         Ok(_) => Outcome::Done,
@@ -100,14 +103,14 @@ fn kind(path: &Path) -> Result<bool, Fault> {
 fn figures_to(path: &Path, replace: bool, test: &Reduced) -> Result<(), Fault> {
     let json = test.reduction.to_value();
     let mut rows = figures::rows(&json);
-    rows.iter_mut().for_each(|row| row.text = scrub(&row.text));
+    rows.iter_mut().for_each(|row| row.text = scrub(&without_folders(&row.text)));
     let is_parquet = kind(path)?;
     output::write(&Output::of(path), replace, |to| {
         if is_parquet {
             let about = vec![
-                ("vehicle", test.reduction.vehicle.clone()),
+                ("vehicle", scrub(&test.reduction.vehicle)),
                 ("runs", test.reduction.runs.iter().map(|run| &*run.name).collect::<Vec<_>>().join(" ")),
-                ("card", test.reduction.card.clone().unwrap_or_default()),
+                ("card", scrub(&test.reduction.card.clone().unwrap_or_default())),
                 ("figures_schema", json::SCHEMA.to_string()),
                 ("program", concat!("drawdown ", env!("CARGO_PKG_VERSION")).to_owned()),
             ];

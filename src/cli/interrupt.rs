@@ -2,8 +2,10 @@
 //!
 //! No command of its own. What a command that reads on for hours makes of Ctrl-C, it says itself (`ingest`, `watch`, `rehearse`).
 
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, MutexGuard, Once, PoisonError};
+use std::time::Duration;
 
 use signal_hook::consts::{SIGINT, SIGTERM};
 use signal_hook::iterator::Signals;
@@ -46,18 +48,57 @@ fn listen() {
         let Some(signal) = signals.forever().next() else { return };
         // The lock is held to the end, so that nothing new begins.
         let half_made = making();
-        for path in half_made.iter() {
-            // What cannot be removed has a temporary name and says so.
-            let _ = if path.is_dir() { disk::remove_folder(path) } else { disk::remove(path) };
-        }
-        eprintln!("stopped; nothing half-written is left");
+        let left: Vec<String> =
+            half_made.iter().filter(|path| !is_removed(path)).map(|path| path.display().to_string()).collect();
+        let said = match left.is_empty() {
+            true => "stopped; nothing half-written is left".into(),
+            false => format!("stopped; half-written and to be removed by hand: {}", left.join(", ")),
+        };
+        // Who closed standard error wants no word, and an end all the same.
+        let _ = writeln!(std::io::stderr(), "{said}");
         std::process::exit(ENDED_BY + signal);
     });
+}
+
+/// Removes what is half made. What makes it goes on meanwhile, so it is looked at again until nothing comes any more.
+fn is_removed(path: &Path) -> bool {
+    const LOOKS: usize = 200;
+    let mut quiet = 0;
+    for _ in 0..LOOKS {
+        // What cannot be removed is told.
+        let _ = if path.is_dir() { disk::remove_folder(path) } else { disk::remove(path) };
+        quiet = if path.exists() { 0 } else { quiet + 1 };
+        if quiet == 3 {
+            return true;
+        }
+        std::thread::sleep(Duration::from_millis(1));
+    }
+    false
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_is_half_made_goes_though_it_is_written_on() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("half");
+        std::fs::create_dir_all(path.join("inside")).unwrap();
+        let writer = std::thread::spawn({
+            let path = path.clone();
+            move || {
+                for number in 0..20 {
+                    let _ = std::fs::create_dir_all(path.join("inside"));
+                    let _ = std::fs::write(path.join("inside").join(number.to_string()), "half");
+                }
+            }
+        });
+        writer.join().unwrap();
+        assert!(is_removed(&path) && !path.exists());
+        std::fs::write(&path, "half").unwrap();
+        assert!(is_removed(&path) && is_removed(&path));
+    }
 
     #[test]
     fn what_is_made_is_known_until_it_is_done() {

@@ -2,11 +2,13 @@
 //!
 //! No command of its own, and knows nothing of what is in the file.
 
+use std::fs::File;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 use super::interrupt::Making;
 use crate::document::Fault;
+use crate::store::bundle::archive::Aside;
 use crate::store::disk;
 
 /// Where something is written.
@@ -25,42 +27,76 @@ impl Output {
     }
 }
 
-/// Whether a file may be written: it is not there, or is to be replaced.
+/// Whether a file may be written: it is not there, or is to be replaced, and its folder is there.
 pub fn is_free(path: &Path, replace: bool) -> Result<(), Fault> {
     if path.is_dir() {
         return Err(Fault::whole(path.display().to_string(), "is a folder").remedy("name a file"));
     }
+    let folder = folder_of(path);
+    if !folder.is_dir() {
+        let fault = Fault::whole(path.display().to_string(), format!("there is no folder {}", folder.display()));
+        return Err(fault.remedy("make it first, or name another"));
+    }
     if path.exists() && !replace {
-        let fault = Fault::whole(path.display().to_string(), "is there already");
-        return Err(fault.remedy("name another file, or add --replace"));
+        return Err(is_there(path));
     }
     Ok(())
 }
 
-/// Writes by `make`, which is given the path to write to: beside the file under another name, which it then loses.
+fn is_there(path: &Path) -> Fault {
+    let fault = Fault::whole(path.display().to_string(), "is there already");
+    fault.remedy("name another file, or add --replace")
+}
+
+/// The folder that a file lies in.
+pub fn folder_of(path: &Path) -> &Path {
+    path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."))
+}
+
+/// Writes by `make`, which is given the path to write to: in a folder of this command's own, from which the file goes to its
+/// place when it is whole and on the disk.
 pub fn write(to: &Output, replace: bool, make: impl FnOnce(&Path) -> Result<(), Fault>) -> Result<(), Fault> {
-    let Output::File(path) = to else {
-        let place = disk::temp_name(&std::env::temp_dir().join(format!("drawdown-{}", std::process::id())));
-        let _making = Making::of(&place);
-        let made = make(&place).and_then(|()| {
-            let mut file = std::fs::File::open(&place).map_err(|error| Fault::io(&place, "read", &error))?;
+    let (folder, name) = match to {
+        Output::Standard => (std::env::temp_dir(), "output".into()),
+        Output::File(path) => {
+            is_free(path, replace)?;
+            (folder_of(path).to_owned(), path.file_name().unwrap_or_default().to_owned())
+        }
+    };
+    let aside = Aside::make(&folder)?;
+    let _making = Making::of(aside.path());
+    let place = aside.path().join(name);
+    // People know the file by the name that they gave.
+    let told = |fault: Fault| match to {
+        Output::File(path) => {
+            Fault { file: fault.file.replace(&*place.to_string_lossy(), &path.to_string_lossy()), ..fault }
+        }
+        Output::Standard => fault,
+    };
+    make(&place).map_err(told)?;
+    match to {
+        Output::File(path) => moved(&place, path, replace),
+        Output::Standard => {
+            let mut file = File::open(&place).map_err(|error| Fault::io(&place, "read", &error))?;
             let mut out = io::stdout().lock();
             let copied = io::copy(&mut file, &mut out).and_then(|_| out.flush());
             copied.map_err(|error| Fault::whole("standard output", format!("cannot write: {error}")))
-        });
-        let _ = disk::remove(&place);
-        return made;
-    };
-    is_free(path, replace)?;
-    let temp = disk::temp_name(path);
-    let _making = Making::of(&temp);
-    let made = make(&temp).and_then(|()| {
-        // Someone may have written it meanwhile.
-        is_free(path, replace)?;
-        Ok(disk::rename(&temp, path)?)
-    });
-    if made.is_err() {
-        let _ = disk::remove(&temp);
+        }
     }
-    made
+}
+
+/// A whole file to its place, durable when this returns; over another only to replace it.
+fn moved(from: &Path, to: &Path, replace: bool) -> Result<(), Fault> {
+    let synced = File::open(from).and_then(|file| file.sync_all());
+    synced.map_err(|error| Fault::io(to, "write", &error))?;
+    // A link is refused where something is by now; some file systems know none.
+    match if replace { Err(io::ErrorKind::Unsupported.into()) } else { std::fs::hard_link(from, to) } {
+        Ok(()) => {}
+        Err(error) if error.kind() == io::ErrorKind::AlreadyExists => return Err(is_there(to)),
+        Err(_) => {
+            is_free(to, replace)?;
+            disk::rename(from, to)?;
+        }
+    }
+    Ok(disk::sync_folder(folder_of(to))?)
 }

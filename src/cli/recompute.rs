@@ -89,10 +89,13 @@ fn form(folder: &Path, manifest: &Manifest) -> Result<Recomputed, Fault> {
     }
     let steps = unplaced::steps(&loaded.runs, card.as_ref(), &options, &told);
     let mut not_possible = Vec::new();
+    let mut is_sealed = false;
     if let Some((path, card)) = card_path.as_ref().zip(card.as_ref()) {
-        match sealed_inside(folder, path, card) {
+        let finished: Vec<Finished> = folders.iter().filter_map(|run| Finished::load(run).ok()).collect();
+        // Without a seal there is nothing to judge it by.
+        is_sealed = seals::path_of(path).exists() || folders.iter().any(|run| seals::path_in(run).exists());
+        match if is_sealed { sealed_inside(folder, path, card) } else { Ok(()) } {
             Ok(()) => {
-                let finished: Vec<Finished> = folders.iter().filter_map(|run| Finished::load(run).ok()).collect();
                 let counted = reduction.counted.map(|(start, _)| start);
                 let (verdict, said) = seals::judged(path, &finished, counted);
                 reduction.seal = Some(verdict);
@@ -101,7 +104,7 @@ fn form(folder: &Path, manifest: &Manifest) -> Result<Recomputed, Fault> {
             Err(why) => not_possible.push(("seal".to_owned(), why)),
         }
     }
-    let changed = manifest.originals.iter().filter(|original| original.changed);
+    let changed = manifest.originals.iter().filter(|original| original.changed && is_sealed);
     if let Some(text) =
         changed.map(|original| &original.name).find(|name| Some(*name) == manifest.card.as_ref() || is_map(name))
     {
@@ -166,15 +169,31 @@ pub fn relabel(value: &mut Value, paths: &[(String, String)]) {
     match value {
         Value::String(text) => {
             for (from, to) in paths.iter().filter(|(from, _)| !from.is_empty()) {
-                if text.contains(&**from) {
-                    *text = text.replace(&**from, to);
-                }
+                *text = with_begin(text, from, to);
             }
         }
         Value::Array(values) => values.iter_mut().for_each(|value| relabel(value, paths)),
         Value::Object(fields) => fields.values_mut().for_each(|value| relabel(value, paths)),
         _ => {}
     }
+}
+
+/// A text in which a path that is `from`, or begins with it, begins with `to`; within a word or another path it stays.
+fn with_begin(text: &str, from: &str, to: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    let mut rest = 0;
+    for (at, _) in text.match_indices(from) {
+        let before = text[..at].chars().next_back();
+        let after = text[at + from.len()..].chars().next();
+        let begins = before.is_none_or(|c| c.is_whitespace() || "\"'`(".contains(c));
+        let ends = from.ends_with('/') || after.is_none_or(|c| "/:\"'`)".contains(c));
+        if begins && ends && at >= rest {
+            out += &text[rest..at];
+            out += to;
+            rest = at + from.len();
+        }
+    }
+    out + &text[rest..]
 }
 
 /// A line of the comparison, for people.
@@ -207,4 +226,18 @@ pub fn told(line: &Line) -> String {
 /// A relative difference, for people.
 fn parts(off: f64) -> String {
     if off.is_finite() && off >= 1e-3 { format::share(off) } else { format!("{off:.1e}") }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::with_begin;
+
+    #[test]
+    fn begins_of_paths_alone_are_replaced() {
+        let text = "2027-03-14T06:15:02.5Z: ./run.json: bad; 16.9 kWh/100 km.";
+        assert_eq!(with_begin(text, ".", "./data/run=1"), text.replace("./run", "./data/run=1/run"));
+        assert_eq!(with_begin("a: of a car, 'a/run.json'", "a", "R"), "R: of a car, 'R/run.json'");
+        assert_eq!(with_begin("/t/card.toml:3: x; b/t/c", "/t/", ""), "card.toml:3: x; b/t/c");
+        assert_eq!(with_begin("éa é", "a", "R"), "éa é");
+    }
 }

@@ -9,9 +9,10 @@ mod files;
 use std::path::{Path, PathBuf};
 
 use super::interrupt::Making;
-use super::{Outcome, progress, say};
+use super::{Outcome, output, progress, say};
 use crate::document::{Document, Fault};
 use crate::rehearsal;
+use crate::store::bundle::archive::Aside;
 use crate::store::disk;
 use files::Given;
 
@@ -98,28 +99,22 @@ pub fn run(arguments: &Arguments) -> Outcome {
 }
 
 /// Writes the recording of a drive.
-fn record(arguments: &Arguments, kind: Kind, output: &Path) -> Result<(), Vec<Fault>> {
+fn record(arguments: &Arguments, kind: Kind, to: &Path) -> Result<(), Vec<Fault>> {
     let mut rehearsal = Given::of(arguments, kind, None).rehearsal()?;
     let one = |fault: Fault| vec![fault];
-    let name = output.file_name().ok_or_else(|| one(Fault::whole(output.display().to_string(), "names no file")))?;
+    let name = to.file_name().ok_or_else(|| one(Fault::whole(to.display().to_string(), "names no file")))?;
     // Both files are made aside, under their own names, and appear when they are whole.
-    let aside = disk::temp_name(output);
-    let _making = Making::of(&aside);
-    let mut made = || -> Result<(), Vec<Fault>> {
-        disk::create_folder(&aside).map_err(|error| one(error.into()))?;
-        let bar = progress::work("driving");
-        let recording = aside.join(name);
-        rehearsal::record_drive(&mut rehearsal, &recording)?;
-        bar.finish_and_clear();
-        let truth = (rehearsal::truth_path(&recording), rehearsal::truth_path(output));
-        for (from, to) in [(recording.as_path(), output), (&truth.0, &truth.1)] {
-            disk::rename(from, to).map_err(|error| one(error.into()))?;
-        }
-        Ok(())
-    };
-    let done = made();
-    let removed = disk::remove_folder(&aside).map_err(|error| one(error.into()));
-    done.and(removed)
+    let aside = Aside::make(output::folder_of(to)).map_err(|error| one(error.into()))?;
+    let _making = Making::of(aside.path());
+    let bar = progress::work("driving");
+    let recording = aside.path().join(name);
+    rehearsal::record_drive(&mut rehearsal, &recording)?;
+    bar.finish_and_clear();
+    let truth = (rehearsal::truth_path(&recording), rehearsal::truth_path(to));
+    for (from, to) in [(recording.as_path(), to), (&truth.0, &truth.1)] {
+        disk::rename(from, to).map_err(|error| one(error.into()))?;
+    }
+    Ok(())
 }
 
 #[cfg(test)]

@@ -68,7 +68,14 @@ fn write(test: &Reduced, arguments: &Arguments) -> Result<(), Fault> {
     let publish = Publish { positions: arguments.positions, vehicle_numbers: arguments.vehicle_numbers };
     let plots = plot::plots(&test.reduction, &test.trail, units);
     let plots: Vec<Plot> = plots.iter().map(|plot| publish.plot(plot)).collect();
-    let text = sheet(test, &plots, units, publish)?;
+    let text = sheet(test, &arguments.test.asked(), &plots, units, publish)?;
+    if let Some(folder) = &arguments.png {
+        if folder.exists() && !folder.is_dir() {
+            let fault = Fault::whole(folder.display().to_string(), "is a file");
+            return Err(fault.remedy("name a folder for the pictures"));
+        }
+        disk::create_folder(folder)?;
+    }
     let mut files = Vec::new();
     for plot in arguments.png.iter().flat_map(|_| &plots) {
         let name = format!("{}.png", plot.name);
@@ -90,7 +97,13 @@ fn write(test: &Reduced, arguments: &Arguments) -> Result<(), Fault> {
     Ok(())
 }
 
-fn sheet(test: &Reduced, plots: &[Plot], units: ConsumptionUnit, publish: Publish) -> Result<String, Fault> {
+fn sheet(
+    test: &Reduced,
+    asked: &str,
+    plots: &[Plot],
+    units: ConsumptionUnit,
+    publish: Publish,
+) -> Result<String, Fault> {
     let mut files = Vec::new();
     let mut card = None;
     let mut faults = Vec::new();
@@ -108,6 +121,7 @@ fn sheet(test: &Reduced, plots: &[Plot], units: ConsumptionUnit, publish: Publis
     Ok(page(&Input {
         value: &test.reduction.to_value(),
         card: card.as_deref(),
+        asked,
         faults: &faults,
         runs: &runs_of(test),
         files: &files,

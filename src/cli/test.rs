@@ -37,6 +37,14 @@ fn window(text: &str) -> Result<(f64, f64), String> {
 }
 
 impl TestArguments {
+    /// The options that change figures, as they were written: a space before each word.
+    pub fn asked(&self) -> String {
+        let at: Vec<String> = self.at.iter().map(u8::to_string).collect();
+        let at = if at.is_empty() { String::new() } else { format!(" --at {}", at.join(",")) };
+        let windows = self.charge_window.iter().map(|(from, to)| format!(" --charge-window {from}-{to}"));
+        at + &windows.collect::<String>()
+    }
+
     /// Reads and reduces the test, and says every fault; the error is what the command came to.
     pub fn reduced(&self) -> Result<Reduced, Outcome> {
         let mut options = Options::default();

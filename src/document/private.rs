@@ -1,4 +1,4 @@
-//! Takes vehicle identification numbers out of text that is to be published.
+//! Takes vehicle identification numbers, and the folders of a computer, out of text that is to be published.
 //!
 //! Reads no file and knows no document; whatever is meant for other people's eyes goes through it. Finds a number by its
 //! shape alone: a number that was typed wrong, or broken over two lines, is not found.
@@ -12,13 +12,15 @@ pub const REMOVED: &str = "(vehicle number removed)";
 const LENGTH: usize = 17;
 /// The number's three sections, as some write it with something between them: maker, description, indicator (ISO 3779).
 const SECTIONS: [usize; 3] = [3, 6, 8];
+/// Groups that papers print a number in, at most.
+const GROUPS_MAX: usize = 6;
 /// Trailing digits that a number has at least. ISO 3779 asks for four; makers of few cars are not always that strict.
 const DIGITS_AT_THE_END: usize = 2;
 
 /// The text with every vehicle identification number replaced by [`REMOVED`].
 ///
 /// A number is a word of 17 digits and letters of one case, without I, O and Q (ISO 3779), that ends in digits and is no time
-/// stamp; or the same in its three sections, in capitals, parted by spaces, hyphens or dots. A check digit is not asked for:
+/// stamp; or the same in its three sections, or in the groups that papers print it in, in capitals, parted by spaces, hyphens or dots. A check digit is not asked for:
 /// European numbers have none. Digests, run names and ordinary words are other lengths or have other letters. A word that
 /// only looks like a number goes too: better one too many.
 pub fn without_vehicle_numbers(text: &str) -> Cow<'_, str> {
@@ -26,8 +28,7 @@ pub fn without_vehicle_numbers(text: &str) -> Cow<'_, str> {
     let mut found = Vec::new();
     let mut at = 0;
     while at < words.len() {
-        let end =
-            if is_number(&text[words[at].0..words[at].1]) { Some(at) } else { in_sections(text, &words[at..], at) };
+        let end = if is_number(&text[words[at].0..words[at].1]) { Some(at) } else { in_groups(text, &words[at..], at) };
         if let Some(last) = end {
             found.push((words[at].0, words[last].1));
         }
@@ -77,14 +78,34 @@ fn is_time_stamp(word: &str) -> bool {
     word.bytes().enumerate().all(|(at, byte)| if at == 8 { byte == b'T' } else { byte.is_ascii_digit() })
 }
 
-/// The place of the last of three words that are a number's sections, the first of them at `first`.
-fn in_sections(text: &str, words: &[(usize, usize)], first: usize) -> Option<usize> {
-    let three = words.get(..3)?;
-    let sound = three.iter().zip(SECTIONS).all(|((start, end), length)| end - start == length);
-    let parted = three.windows(2).all(|pair| matches!(&text[pair[0].1..pair[1].0], " " | "-" | "."));
-    let whole: String = three.iter().map(|(start, end)| &text[*start..*end]).collect();
-    let in_capitals = !whole.bytes().any(|byte| byte.is_ascii_lowercase());
-    (sound && parted && in_capitals && is_number(&whole)).then_some(first + 2)
+/// The place of the last of several words that are a number in groups, the first of them at `first`: in its three sections, or in
+/// groups as papers print it, the first of three characters and the last of six digits.
+fn in_groups(text: &str, words: &[(usize, usize)], first: usize) -> Option<usize> {
+    let parted = |pair: &[(usize, usize)]| matches!(&text[pair[0].1..pair[1].0], " " | "-" | ".");
+    let count = 1 + words.windows(2).take_while(|pair| parted(pair)).count();
+    (3..=count.min(GROUPS_MAX)).find_map(|count| {
+        let groups: Vec<&str> = words.get(..count)?.iter().map(|(start, end)| &text[*start..*end]).collect();
+        let whole = groups.concat();
+        let in_sections = count == 3 && groups.iter().zip(SECTIONS).all(|(group, length)| group.len() == length);
+        let last = groups.last()?;
+        let as_printed = groups[0].len() == 3 && last.len() == 6 && last.bytes().all(|byte| byte.is_ascii_digit());
+        let in_capitals = !whole.bytes().any(|byte| byte.is_ascii_lowercase());
+        ((in_sections || as_printed) && in_capitals && is_number(&whole)).then_some(first + count - 1)
+    })
+}
+
+/// Paths from the root of a disk say whose computer it was: their last part is enough.
+pub fn without_folders(text: &str) -> String {
+    let cut = |word: &str| {
+        let bare = word.trim_start_matches(['(', '\'', '"', '`']);
+        let before = &word[..word.len() - bare.len()];
+        let is_path = bare.starts_with('/') || bare.starts_with("~/") || bare.get(1..3) == Some(":\\");
+        match bare.rsplit(['/', '\\']).next().filter(|_| is_path) {
+            Some(last) => format!("{before}{last}"),
+            None => word.to_owned(),
+        }
+    };
+    text.split(' ').map(cut).collect::<Vec<_>>().join(" ")
 }
 
 #[cfg(test)]
@@ -100,6 +121,7 @@ mod tests {
             ("vin:zz9hern27ra000042.", "vin:(vehicle number removed)."),
             ("heron_ZZ9HERN27RA000042.log", "heron_(vehicle number removed).log"),
             ("ZZ9 HERN27 RA000042", "(vehicle number removed)"),
+            ("VIN ZZ9 HER N27 RA 000042, dry", "VIN (vehicle number removed), dry"),
             ("ZZ9-HERN27-RA000042 and 99ZAAAAAAAAA00123", "(vehicle number removed) and (vehicle number removed)"),
             ("é ZZ9HERN27RA000042 é", "é (vehicle number removed) é"),
         ] {

@@ -2,8 +2,9 @@
 //! published without positions.
 //!
 //! Formed by the code that forms the figures: metres of the ground way, fix by fix; heights; the place along the course; where
-//! the path turned; of directions the few sums that the wind asks for. Holds no latitude, no longitude and no direction of any
-//! moment, so that no line can be drawn from it; the step from positions to metres cannot be checked with it.
+//! the path turned; of directions what the wind asks for: the axis, sums, and means over half minutes. Holds no latitude, no longitude
+//! and no direction of any moment; the rough shape of the road can be guessed from it, where on earth it lies not. The step from
+//! positions to metres cannot be checked with it.
 
 use std::path::Path as FilePath;
 

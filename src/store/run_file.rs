@@ -4,7 +4,7 @@
 //! of it (the recorder does). Key order is the order of the fields here; what is not a finite number is null.
 
 use std::collections::BTreeMap;
-use std::path::Path;
+use std::path::{Component, Path};
 
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -321,7 +321,19 @@ impl RunFile {
         if !is_sealed(&bytes) {
             return Err(StoreError::damaged(&path, "it is not as it was written: its own SHA-256 differs"));
         }
-        serde_json::from_slice(&bytes).map_err(|error| StoreError::damaged(&path, error))
+        let file: Self = serde_json::from_slice(&bytes).map_err(|error| StoreError::damaged(&path, error))?;
+        match file.strange_name() {
+            Some(name) => Err(StoreError::damaged(&path, format!("it names a file outside the run's folder: {name}"))),
+            None => Ok(file),
+        }
+    }
+
+    /// A name of a table or file that leads out of the run's folder: no recorder writes one.
+    fn strange_name(&self) -> Option<&str> {
+        let tables = self.tables.iter().flat_map(|t| std::iter::once(&t.folder).chain(t.files.iter().map(|f| &f.name)));
+        let files = self.source_files.iter().chain([&self.map]).map(|file| &file.name);
+        let leads_out = |name: &&String| Path::new(name).components().any(|part| !matches!(part, Component::Normal(_)));
+        tables.chain(files).find(leads_out).map(String::as_str)
     }
 }
 

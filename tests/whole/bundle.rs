@@ -420,7 +420,8 @@ fn a_bundle_is_not_believed() {
     bundle(&path, &[]);
     unpacked(&path, &out);
     let changed = folder.path().join("changed.tar.zst");
-    // A card whose map never ends, and one that leads outside: neither is opened.
+    // A card with a seal whose map never ends, and one that leads outside: neither is opened.
+    fs::write(out.join("test/card.seal.toml"), "").expect("written");
     let card = out.join("test/card.toml");
     let text = fs::read_to_string(&card).expect("a card");
     for map in ["/dev/zero", "../../../../../../../dev/zero"] {
@@ -431,6 +432,7 @@ fn a_bundle_is_not_believed() {
         assert!(status == 1 && why.expect("one")["why"].as_str().expect("why").contains("not in the bundle"), "{json}");
     }
     fs::write(&card, &text).expect("written");
+    fs::remove_file(out.join("test/card.seal.toml")).expect("removed");
     // Names of the manifest that it does not list.
     let manifest = out.join("manifest.json");
     let whole = fs::read_to_string(&manifest).expect("a manifest");
@@ -522,7 +524,7 @@ fn figures_and_track_are_exported() {
             .expect("started")
     };
     let output = export(&["--figures", "f.csv", "--gpx", "drive.gpx"]);
-    assert!(output.status.success() && output.stdout == b"f.csv\ndrive.gpx\n", "{output:?}");
+    assert!(output.status.success() && output.stdout == b"drive.gpx\nf.csv\n", "{output:?}");
     assert!(export(&["--figures", "f.parquet"]).status.success());
     let same = stdout(oracle("bundle.py").arg("figures").arg(place("f.csv")).arg(place("f.parquet")));
     assert!(same.trim().parse::<u32>().expect("a count") > 300);

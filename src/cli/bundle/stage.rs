@@ -32,6 +32,13 @@ pub fn scrub(text: &str) -> String {
     without_coordinates(&without_vehicle_numbers(text))
 }
 
+/// The same of a card, whose texts also name files: of a path from the root of a disk the last part alone, since the rest says
+/// whose computer it was.
+fn scrub_card(text: &str) -> String {
+    let last = Path::new(text).file_name().filter(|_| text.starts_with('/') || text.starts_with("~/"));
+    scrub(&last.map_or(text.into(), |last| last.to_string_lossy()))
+}
+
 /// A bundle's folder while it is filled.
 pub struct Stage<'a> {
     folder: &'a Path,
@@ -66,7 +73,7 @@ impl<'a> Stage<'a> {
             format!("{}-{run}", self.test.reduction.vehicle)
         });
         let plain = |c: char| if c.is_ascii_alphanumeric() || "_-".contains(c) { c } else { '-' };
-        scrub(&name.chars().map(plain).take(32).collect::<String>()).chars().map(plain).collect()
+        scrub(&name).chars().map(plain).take(32).collect()
     }
 
     /// The card, its seal, its map and the map's DBC.
@@ -80,29 +87,37 @@ impl<'a> Stage<'a> {
             beside.iter().chain(&course).filter_map(|file| from_card(path, file)).map(|file| depth(&file)).max();
         (0..deepest.unwrap_or(0)).for_each(|_| self.base.push("card"));
         let name = path.file_name().unwrap_or_default();
-        self.card = Some(self.words(path, &self.base.join(name))?);
+        self.card = Some(self.words(path, &self.base.join(name), &scrub_card)?);
         let seal = seals::path_of(path);
         if seal.is_file() {
             let name = seal.file_name().unwrap_or_default();
-            self.words(&seal, &self.base.join(name))?;
+            self.words(&seal, &self.base.join(name), &scrub_card)?;
         }
         for file in beside {
-            match from_card(path, &file).and_then(|from_card| inside(&self.base.join(from_card))) {
-                Some(place) => drop(self.words(&file, &place)?),
-                None => self
-                    .done
-                    .push("the card names its map by a path of this computer: the seal cannot be judged again".into()),
-            }
+            let name = PathBuf::from(file.file_name().unwrap_or_default());
+            // Named by a path of this computer, it lies beside the card, whose text then says so.
+            let place = from_card(path, &file).and_then(|from_card| inside(&self.base.join(from_card)));
+            let place = place.unwrap_or_else(|| self.base.join(name));
+            self.words(&file, &place, &scrub)?;
         }
         Ok(())
     }
 
     /// A text at its place, its words scrubbed; gives its name in the bundle.
-    fn words(&mut self, from: &Path, place: &Path) -> Result<String, Fault> {
+    fn words(&mut self, from: &Path, place: &Path, scrub: &dyn Fn(&str) -> String) -> Result<String, Fault> {
         let bytes = std::fs::read(from).map_err(|error| Fault::io(from, "read", &error))?;
+        // A file's name is a word too; where card or map names the file, it is scrubbed there alike.
+        let place = PathBuf::from(scrub(&place.to_string_lossy()));
+        let place = place.as_path();
         let name = from.file_name().unwrap_or_default().to_string_lossy();
-        let told = words_in(&name, &bytes, &scrub);
-        self.put(from, place, &bytes, &told, "what tells a place or a vehicle number was left out")
+        let told = words_in(&name, &bytes, scrub);
+        self.put(
+            from,
+            place,
+            &bytes,
+            &told,
+            "what tells a place, a vehicle number or a folder of this computer was left out",
+        )
     }
 
     fn put(&mut self, from: &Path, place: &Path, before: &[u8], told: &[u8], done: &str) -> Result<String, Fault> {
@@ -131,7 +146,7 @@ impl<'a> Stage<'a> {
         }
         let name = PathBuf::from(path.file_name().unwrap_or_default());
         let place = from_card(card, path).and_then(|from_card| inside(&self.base.join(from_card)));
-        let place = place.unwrap_or_else(|| Path::new(BESIDE_THE_CARD).join("course").join(name));
+        let place = PathBuf::from(scrub(&place.unwrap_or_else(|| self.base.join(name)).to_string_lossy()));
         let done = "the positions of its places were left out, and words that tell one";
         self.course = Some(self.put(path, &place, document.text.as_bytes(), told.as_bytes(), done)?);
         Ok(())

@@ -44,6 +44,8 @@ pub struct Input<'a> {
     pub value: &'a Value,
     /// The card's text.
     pub card: Option<&'a str>,
+    /// What was asked for beside the test, as the command line has it: with a space before each word.
+    pub asked: &'a str,
     /// What was wrong with the card, in words.
     pub faults: &'a [String],
     /// What each run's `run.json` says.

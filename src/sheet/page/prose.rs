@@ -5,7 +5,7 @@
 use maud::{Markup, html};
 
 use super::super::plot::Plot;
-use crate::document::private::without_vehicle_numbers;
+use crate::document::private::{without_folders, without_vehicle_numbers};
 use crate::store::bundle::scrub::without_coordinates;
 
 /// What may be published of the words of others.
@@ -44,20 +44,6 @@ fn written_without_numbers(part: &str) -> String {
     }
 }
 
-/// Paths from the root of a disk say whose computer it was: their last part is enough.
-fn without_folders(text: &str) -> String {
-    let cut = |word: &str| {
-        let bare = word.trim_start_matches(['(', '\'', '"', '`']);
-        let before = &word[..word.len() - bare.len()];
-        let is_path = bare.starts_with('/') || bare.starts_with("~/") || bare.get(1..3) == Some(":\\");
-        match bare.rsplit(['/', '\\']).next().filter(|_| is_path) {
-            Some(last) => format!("{before}{last}"),
-            None => word.to_owned(),
-        }
-    };
-    text.split(' ').map(cut).collect::<Vec<_>>().join(" ")
-}
-
 /// The sheet's own words; those that hold a digit (95 %, ISO 3779) are marked, so that whoever looks for numbers that come from
 /// nowhere finds none.
 pub(super) fn prose(text: &'static str) -> Markup {
@@ -83,7 +69,8 @@ mod tests {
         let kept = Publish { positions: true, vehicle_numbers: true }.text(text);
         assert!(kept.contains("-48.0001, -123.0002"), "{kept}");
         assert!(kept.ends_with("ZZ9HERN27RA000042") && !kept.contains("someone"), "{kept}");
-        assert_eq!(without_folders("C:\\tests\\heron.toml and ~/heron.toml"), "heron.toml and heron.toml");
+        let windows = Publish::default().text("C:\\tests\\heron.toml and ~/heron.toml");
+        assert_eq!(windows, "heron.toml and heron.toml");
     }
 
     #[test]

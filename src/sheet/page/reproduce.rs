@@ -65,18 +65,23 @@ impl Sheet<'_> {
         for run in self.input.runs.iter().filter(|run| run.made_by == MadeBy::Ingest) {
             let recordings: Vec<&str> = run.sources.iter().map(|source| &*source.name).collect();
             let map = &run.map.name;
-            let line =
-                format!("drawdown ingest {} --map {map} --vehicle {} --into DATA\n", recordings.join(" "), run.vehicle);
+            let line = format!(
+                "drawdown ingest {} --map {} --vehicle {} --into DATA\n",
+                words(recordings),
+                word(map),
+                run.vehicle
+            );
             if !text.contains(&line) {
                 text += &line;
             }
         }
         let test = match self.json.text("card") {
-            Some(card) => card.to_owned(),
+            Some(card) => word(card),
             None => self.input.runs.iter().map(folder).collect::<Vec<_>>().join(" "),
         };
-        text += &format!("drawdown reduce {test}\ndrawdown reduce {test} --json\n");
-        text += &format!("drawdown sheet {test} -o sheet.html\n");
+        let asked = self.input.asked;
+        text += &format!("drawdown reduce {test}{asked}\ndrawdown reduce {test}{asked} --json\n");
+        text += &format!("drawdown sheet {test}{asked} -o sheet.html\n");
         self.json.publish.text(&text)
     }
 
@@ -91,6 +96,19 @@ impl Sheet<'_> {
             }
         }
     }
+}
+
+/// A word of a command as a shell takes it for one (POSIX, Shell Command Language, 2.2.2).
+fn word(text: &str) -> String {
+    let is_plain = |c: char| c.is_ascii_alphanumeric() || "_-./=:,+@%".contains(c);
+    match !text.is_empty() && text.chars().all(is_plain) {
+        true => text.to_owned(),
+        false => format!("'{}'", text.replace('\'', "'\\''")),
+    }
+}
+
+fn words(texts: Vec<&str>) -> String {
+    texts.into_iter().map(word).collect::<Vec<_>>().join(" ")
 }
 
 const NOT_THIS: &str = "They are not the figures of any certified procedure, and no promise of what another car, day, road or driver will \

@@ -82,6 +82,7 @@ fn sheet(runs: &[RunInput], card: Option<&str>, units: ConsumptionUnit, files: &
     let html = page(&Input {
         value: &value,
         card,
+        asked: "",
         faults: &faults,
         runs: files,
         files: &[],

@@ -10,6 +10,8 @@ use toml::de::{DeTable, DeValue};
 pub const LEFT_OUT: &str = "[position left out]";
 /// Digits behind the point from which on a pair is taken for a place: 3 are a hundred metres.
 const DIGITS: usize = 3;
+/// The same behind a comma, which some write for the point and others between numbers.
+const DIGITS_BEHIND_A_COMMA: usize = 4;
 /// Two numbers so far apart, in characters, are not one place.
 const APART: usize = 16;
 
@@ -36,7 +38,8 @@ pub fn without_coordinates(text: &str) -> String {
             && east.fine
             && (place(north.value, east.value) || place(east.value, north.value))
             && between.chars().count() <= APART
-            && !between.contains('\n');
+            // On the next line only where nothing is told between them.
+            && (!between.contains('\n') || !between.chars().any(char::is_alphabetic));
         if is_place {
             out += &text[copied..north.from];
             out += LEFT_OUT;
@@ -56,8 +59,9 @@ fn numbers(text: &str) -> Vec<Number> {
     let mut found = Vec::new();
     let mut at = 0;
     while at < bytes.len() {
+        let named = is_named(bytes, at);
         let part_of_a_word = at > 0 && (bytes[at - 1].is_ascii_alphanumeric() || b"_.".contains(&bytes[at - 1]));
-        if !digit(at) || part_of_a_word {
+        if !digit(at) || part_of_a_word && !named {
             at += 1;
             continue;
         }
@@ -67,18 +71,34 @@ fn numbers(text: &str) -> Vec<Number> {
             to += 1;
         }
         let mut fraction = 0;
-        if bytes.get(to) == Some(&b'.') && digit(to + 1) {
-            to += 1;
-            while digit(to) {
-                (to, fraction) = (to + 1, fraction + 1);
-            }
+        let fraction_of = |to: usize| (to + 1..).take_while(|at| digit(*at)).count();
+        let comma = bytes.get(to) == Some(&b',') && fraction_of(to) >= DIGITS_BEHIND_A_COMMA;
+        if bytes.get(to) == Some(&b'.') && digit(to + 1) || comma {
+            fraction = fraction_of(to);
+            to += 1 + fraction;
         }
-        let value = text[from..to].parse().unwrap_or(f64::INFINITY);
-        let minutes = minutes(text, to);
+        let value = text[from..to].replace(',', ".").parse().unwrap_or(f64::INFINITY);
+        let minutes = minutes(text, to).or_else(|| named.then(|| plain_minutes(text, to)).flatten());
         found.push(Number { from, to: minutes.unwrap_or(to), value, fine: fraction >= DIGITS || minutes.is_some() });
         at = minutes.unwrap_or(to).max(at + 1);
     }
     found
+}
+
+/// Whether N, S, E or W stands before a number, alone, with or without a space.
+fn is_named(bytes: &[u8], at: usize) -> bool {
+    let before = |at: usize| at.checked_sub(1).map(|at| bytes[at]);
+    let at = if before(at) == Some(b' ') { at - 1 } else { at };
+    before(at).is_some_and(|letter| b"NSEW".contains(&letter))
+        && before(at - 1).is_none_or(|byte| !byte.is_ascii_alphanumeric() && byte != b'_')
+}
+
+/// Where the minutes of `N 52 30.123` end, if they stand there.
+fn plain_minutes(text: &str, from: usize) -> Option<usize> {
+    let rest = text[from..].strip_prefix(' ')?;
+    let whole = rest.bytes().take_while(u8::is_ascii_digit).count();
+    let fraction = rest[whole..].strip_prefix('.')?.bytes().take_while(u8::is_ascii_digit).count();
+    ((1..=2).contains(&whole) && fraction > 0).then_some(from + 1 + whole + 1 + fraction)
 }
 
 /// Where `°31'12.5"` ends, if it stands there.
@@ -201,6 +221,10 @@ mod tests {
             ("lat 48.1371 lon 11.5754 end", "lat [position left out] end"),
             ("at 48°08'13.6\"N 11°34'31.4\"E now", "at [position left out]E now"),
             ("123.5004,48.1371", "[position left out]"),
+            ("by N48.1371 E11.5754", "by N[position left out]"),
+            ("48,1371 11,5754", "[position left out]"),
+            ("N 52 30.123 E 13 24.567", "N [position left out]"),
+            ("48.1371,\n# 11.5754", "[position left out]"),
         ] {
             assert_eq!(without_coordinates(with), without);
         }
@@ -212,6 +236,9 @@ mod tests {
             "48.1371 then a long way of words, and 11.5754",
             "1.234 kWh\n5.678 kWh",
             "v1.2345x, 9.8765y",
+            "16,9 kWh, 27,1 kWh",
+            "SE8.4, NW9.5",
+            "car W 12 and E 13",
             "",
         ] {
             assert_eq!(without_coordinates(same), same);

@@ -197,11 +197,25 @@ impl Strip<'_> {
             || tables::samples(message, used.iter().map(|name| (&**name, "", "as the map said"))),
             |message| message.table(),
         );
+        let told = self.told(&schema);
+        let words = told != schema;
+        self.words |= words;
         let signals = schema.columns.iter().filter(|column| column.kind == ColumnKind::Float);
         let surplus: Vec<usize> =
             signals.enumerate().filter(|(_, column)| !used.contains(&column.name)).map(|(at, _)| at).collect();
-        let all_known = of_map.is_some();
-        self.changed(table, schema, &mut |_, numbers, _| take_out(numbers, &surplus) || !all_known)
+        let is_new = of_map.is_none() || words;
+        self.changed(table, told, &mut |_, numbers, _| take_out(numbers, &surplus) || is_new)
+    }
+
+    /// A table's columns with what map or DBC say of them scrubbed: it stands in the files' metadata.
+    fn told(&self, schema: &Table) -> Table {
+        let scrub = self.asked.scrub;
+        let mut told = schema.clone();
+        told.meaning = scrub(&told.meaning);
+        for column in &mut told.columns {
+            (column.unit, column.meaning) = (scrub(&column.unit), scrub(&column.meaning));
+        }
+        told
     }
 
     fn marks(&mut self, table: &TableFiles) -> Result<Option<TableFiles>, StoreError> {
@@ -245,13 +259,14 @@ impl Strip<'_> {
                 Err(error) => return Err(StoreError::io(&path, "read", error)),
             };
             let told = words_in(&file.name, &bytes, self.asked.scrub);
+            let told_name = (self.asked.scrub)(&file.name);
             let sha256 = hex(&Sha256::digest(&told));
             if told != bytes {
                 (self.words, any) = (true, true);
-                self.originals.push(FileDigest { name: name.clone(), ..file.clone() });
+                self.originals.push(FileDigest { name: format!("{SOURCE_FILES}/{told_name}"), ..file.clone() });
             }
-            disk::replace(&self.to.join(&name), &told)?;
-            kept.push(FileDigest { name: file.name.clone(), sha256 });
+            disk::replace(&self.to.join(SOURCE_FILES).join(&told_name), &told)?;
+            kept.push(FileDigest { name: told_name, sha256 });
             bytes_of.insert(file.name.clone(), told);
         }
         let mut both = Sha256::new();
@@ -300,7 +315,7 @@ fn used(file: &RunFile) -> BTreeMap<String, BTreeSet<String>> {
 
 /// Scrubs the words of `run.json`.
 fn words_of(file: &mut RunFile, scrub: &dyn Fn(&str) -> String) {
-    let words = file.sources.iter_mut().map(|source| &mut source.name);
+    let words = file.sources.iter_mut().map(|source| &mut source.name).chain([&mut file.map.name]);
     let words = words.chain(file.troubles.iter_mut().map(|trouble| &mut trouble.text));
     let words = words.chain(file.damage.iter_mut().flat_map(|d| std::iter::once(&mut d.source).chain(&mut d.first)));
     let words = words.chain(file.set_aside.iter_mut().map(|aside| &mut aside.why));
