@@ -16,14 +16,16 @@ use crate::format::{self, count, line};
 use crate::reduce::again::{self, Line, Verdict};
 use crate::store::bundle::Packed;
 use crate::store::bundle::archive::{self, Aside, Limits};
+use crate::store::data_set::RunFolder;
+use crate::store::verify;
 
 /// What this program is.
 const PROGRAM: &str = concat!("drawdown ", env!("CARGO_PKG_VERSION"));
 
 #[derive(clap::Args)]
 #[command(
-    after_help = "Holds every file against its SHA-256, forms every figure again from what the bundle holds, and says which came out \
-    equal: to the last digit, or within 1e-12 of the value on a machine with another library of sines. It does not believe the \
+    after_help = "Holds every file against its SHA-256, looks whether the trace follows from the samples, forms every figure again from what the \
+    bundle holds, and says which came out equal: to the last digit, or within 1e-12 of the value on a machine with another library of sines. It does not believe the \
     bundle: what leads outside its folder, links, devices and absurd sizes are refused.\n\n\
     Examples:\n  \
     drawdown reproduce test.tar.zst\n  \
@@ -65,6 +67,23 @@ struct Report {
     packed: Packed,
     again: Recomputed,
     lines: Vec<Line>,
+    /// What of the runs' tables does not follow from each other.
+    unsound: Vec<String>,
+}
+
+/// Whether sums and trace follow from the samples, run by run, as `drawdown verify` looks at it: who changes a trace and makes every
+/// digest and every figure anew is found by that.
+fn unsound(folder: &Path, runs: &[String]) -> Vec<String> {
+    let mut told = Vec::new();
+    for name in runs {
+        let report = RunFolder::open(&folder.join(name)).and_then(|run| verify::run(&run, &mut |_| {}));
+        let faults = report.map_or_else(
+            |error| vec![error.to_string()],
+            |report| report.faults.iter().map(Fault::to_string).collect(),
+        );
+        told.extend(faults.into_iter().map(|fault| fault.replace(&format!("{}/", folder.display()), "")));
+    }
+    told
 }
 
 fn reproduce(arguments: &Arguments) -> Result<Report, Fault> {
@@ -93,13 +112,15 @@ fn reproduce(arguments: &Arguments) -> Result<Report, Fault> {
         .map_err(|error| inside(Fault::whole(figures.display().to_string(), error.to_string())))?;
     let again = recompute::of(folder, &packed.manifest).map_err(inside)?;
     let lines = again::compare(&published, &again.value, &again.not_possible);
-    Ok(Report { packed, again, lines })
+    let unsound = unsound(folder, &packed.manifest.runs);
+    Ok(Report { packed, again, lines, unsound })
 }
 
 impl Report {
     fn is_equal(&self) -> bool {
         let steps = &self.again.steps;
-        self.packed.faults.is_empty() && steps.equal == steps.all && self.lines.iter().all(Line::is_equal)
+        let is_whole = self.packed.faults.is_empty() && self.unsound.is_empty();
+        is_whole && steps.equal == steps.all && self.lines.iter().all(Line::is_equal)
     }
 
     fn numbers(&self) -> (usize, usize, usize) {
@@ -116,6 +137,9 @@ impl Report {
         if !self.packed.faults.is_empty() {
             let files = self.packed.faults.len();
             said.push(format!("{files} file{} not as packed", if files == 1 { " is" } else { "s are" }));
+        }
+        if !self.unsound.is_empty() && self.packed.faults.is_empty() {
+            said.push("the tables do not follow from each other".into());
         }
         let figures = count(figures as u64);
         match (differ, words) {
@@ -138,12 +162,12 @@ impl Report {
     fn text(&self, bundle: &Path, all: bool) -> String {
         let manifest = &self.packed.manifest;
         let mut text = format!("{}\n\n", self.verdict());
-        for fault in &self.packed.faults {
+        for fault in self.packed.faults.iter().chain(&self.unsound) {
             text += &format!("  {fault}\n");
         }
         let listed: Vec<&Line> = self.lines.iter().filter(|line| all || !line.is_equal()).collect();
         listed.iter().for_each(|line| text += &format!("  {}\n", recompute::told(line)));
-        if !listed.is_empty() || !self.packed.faults.is_empty() {
+        if !listed.is_empty() || !self.packed.faults.is_empty() || !self.unsound.is_empty() {
             text.push('\n');
         }
         text += &line("Bundle", &format!("{}, code {}", bundle.display(), self.packed.code));
@@ -194,6 +218,7 @@ impl Report {
             "formed_by": PROGRAM,
             "same_program": manifest.program == PROGRAM,
             "files_not_as_packed": self.packed.faults,
+            "tables_not_sound": self.unsound,
             "figures_in_all": figures,
             "figures_not_equal": differ,
             "words_not_equal": words,

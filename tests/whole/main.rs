@@ -6,6 +6,7 @@ mod at_adapter;
 mod along;
 mod battery;
 mod bundle;
+mod bundle_edges;
 mod cards;
 mod compare;
 mod course;

@@ -93,10 +93,13 @@ impl<'a> Stage<'a> {
             let name = seal.file_name().unwrap_or_default();
             self.words(&seal, &self.base.join(name), &scrub_card)?;
         }
+        // Named by a path of this computer, the map lies beside the card, whose text then says so; its DBC goes with it.
+        let text = std::fs::read_to_string(path).unwrap_or_default();
+        let is_moved = beside.first().is_some_and(|map| map.is_absolute() && text.contains(&*map.to_string_lossy()));
         for file in beside {
             let name = PathBuf::from(file.file_name().unwrap_or_default());
-            // Named by a path of this computer, it lies beside the card, whose text then says so.
-            let place = from_card(path, &file).and_then(|from_card| inside(&self.base.join(from_card)));
+            let place = from_card(path, &file).filter(|_| !is_moved);
+            let place = place.and_then(|from_card| inside(&self.base.join(from_card)));
             let place = place.unwrap_or_else(|| self.base.join(name));
             self.words(&file, &place, &scrub)?;
         }
