@@ -19,7 +19,7 @@ use crate::time::{Span, WallClock};
 
 pub use against::{Contradiction, RunSpan, contradictions};
 pub use missing::Missing;
-pub use seal::{Change, ChangeKind, Seal, SealedFile, Verdict, code, judge};
+pub use seal::{Change, ChangeKind, Seal, SealedFile, Verdict, code, dbc_of, judge};
 pub use words::*;
 
 /// A commented card that loads as it stands: every key with its meaning and unit.

@@ -305,7 +305,8 @@ fn name_of(path: &Path) -> String {
     path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned())
 }
 
-fn dbc_of(map: &Document) -> Option<String> {
+/// The DBC that a map's text names, as it names it.
+pub fn dbc_of(map: &Document) -> Option<String> {
     toml::from_str::<toml::Table>(&map.text).ok()?.get("dbc")?.as_str().map(str::to_owned)
 }
 

@@ -104,8 +104,7 @@ struct Done {
 }
 
 fn bundle(arguments: &Arguments, test: &Reduced) -> Result<Done, Fault> {
-    let beside = arguments.output.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let aside = Aside::make(beside)?;
+    let aside = Aside::make(output::folder_of(&arguments.output))?;
     let _making = Making::of(aside.path());
     let folder = aside.path();
     let mut stage = Stage::new(folder, test);
@@ -143,7 +142,6 @@ fn bundle(arguments: &Arguments, test: &Reduced) -> Result<Done, Fault> {
     output::write(&Output::File(arguments.output.clone()), arguments.replace, |path| {
         let file = File::create(path).map_err(|error| Fault::io(path, "write", &error))?;
         archive::pack(&files, &stage.name(), BufWriter::new(&file))?;
-        file.sync_all().map_err(|error| Fault::io(path, "write", &error))?;
         written = file.metadata().map_or(0, |found| found.len());
         Ok(())
     })?;

@@ -139,7 +139,5 @@ pub fn run(arguments: &Arguments) -> Outcome {
 fn write(comparison: &Comparison, units: ConsumptionUnit, path: &Path, arguments: &Arguments) -> Result<(), Fault> {
     let publish = Publish { vehicle_numbers: arguments.vehicle_numbers, ..Publish::default() };
     let page = crate::sheet::compare::page(comparison, units, publish);
-    output::write(&Output::of(path), arguments.replace, |place| {
-        std::fs::write(place, &page).map_err(|error| Fault::io(place, "write", &error))
-    })
+    output::write_bytes(&Output::of(path), arguments.replace, page.as_bytes())
 }

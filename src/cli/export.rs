@@ -9,11 +9,11 @@ use super::output::{self, Output};
 use super::test::{Reduced, TestArguments};
 use super::{Outcome, say};
 use crate::document::Fault;
-use crate::document::private::without_folders;
 use crate::format;
 use crate::quantity::Metre;
 use crate::reduce::json;
 use crate::reduce::placed::{self, Placed};
+use crate::sheet::page::Publish;
 use crate::sheet::{figures, gpx};
 use crate::store::run_file::RunFile;
 use crate::store::trim::{self as ends, Window};
@@ -80,10 +80,7 @@ fn refused(arguments: &Arguments) -> Result<(), Fault> {
             output::is_free(&path, arguments.replace)?;
         }
     }
-    match arguments.figures.as_deref().map(kind).transpose() {
-        Ok(_) => Ok(()),
-        Err(fault) => Err(fault),
-    }
+    arguments.figures.as_deref().map(kind).transpose().map(drop)
 }
 
 /// Whether figures go into Parquet, else into CSV.
@@ -103,21 +100,20 @@ fn kind(path: &Path) -> Result<bool, Fault> {
 fn figures_to(path: &Path, replace: bool, test: &Reduced) -> Result<(), Fault> {
     let json = test.reduction.to_value();
     let mut rows = figures::rows(&json);
-    rows.iter_mut().for_each(|row| row.text = scrub(&without_folders(&row.text)));
-    let is_parquet = kind(path)?;
-    output::write(&Output::of(path), replace, |to| {
-        if is_parquet {
-            let about = vec![
-                ("vehicle", scrub(&test.reduction.vehicle)),
-                ("runs", test.reduction.runs.iter().map(|run| &*run.name).collect::<Vec<_>>().join(" ")),
-                ("card", scrub(&test.reduction.card.clone().unwrap_or_default())),
-                ("figures_schema", json::SCHEMA.to_string()),
-                ("program", concat!("drawdown ", env!("CARGO_PKG_VERSION")).to_owned()),
-            ];
-            return Ok(crate::store::figures::write(to, &rows, about)?);
-        }
-        std::fs::write(to, figures::csv(&rows)).map_err(|error| Fault::io(to, "write", &error))
-    })?;
+    rows.iter_mut().for_each(|row| row.text = Publish::default().text(&row.text));
+    let to = Output::of(path);
+    if kind(path)? {
+        let about = vec![
+            ("vehicle", scrub(&test.reduction.vehicle)),
+            ("runs", test.reduction.runs.iter().map(|run| &*run.name).collect::<Vec<_>>().join(" ")),
+            ("card", scrub(&test.reduction.card.clone().unwrap_or_default())),
+            ("figures_schema", json::SCHEMA.to_string()),
+            ("program", concat!("drawdown ", env!("CARGO_PKG_VERSION")).to_owned()),
+        ];
+        output::write(&to, replace, |place| Ok(crate::store::figures::write(place, &rows, about)?))?;
+    } else {
+        output::write_bytes(&to, replace, figures::csv(&rows).as_bytes())?;
+    }
     said(path)
 }
 
@@ -153,9 +149,7 @@ fn gpx_to(path: &Path, arguments: &Arguments, test: &Reduced) -> Result<(), Faul
     };
     let name = test.card.as_ref().and_then(|card| card.label.clone()).unwrap_or_else(|| test.reduction.vehicle.clone());
     let text = gpx::gpx(&scrub(&name), &about, &lines);
-    output::write(&Output::of(path), arguments.replace, |to| {
-        std::fs::write(to, &text).map_err(|error| Fault::io(to, "write", &error))
-    })?;
+    output::write_bytes(&Output::of(path), arguments.replace, text.as_bytes())?;
     let kept: usize = lines.iter().map(Vec::len).sum();
     let (all, kept) = (format::count(points.len() as u64), format::count(kept as u64));
     let trimmed = format::way(Metre(arguments.trim_km * 1e3).0, false);

@@ -80,9 +80,22 @@ pub fn write(to: &Output, replace: bool, make: impl FnOnce(&Path) -> Result<(), 
             let mut file = File::open(&place).map_err(|error| Fault::io(&place, "read", &error))?;
             let mut out = io::stdout().lock();
             let copied = io::copy(&mut file, &mut out).and_then(|_| out.flush());
-            copied.map_err(|error| Fault::whole("standard output", format!("cannot write: {error}")))
+            copied.map_err(|error| not_printed(&error))
         }
     }
+}
+
+/// Writes bytes: at once to standard output, else as [`write()`] does.
+pub fn write_bytes(to: &Output, replace: bool, bytes: &[u8]) -> Result<(), Fault> {
+    if *to == Output::Standard {
+        let mut out = io::stdout().lock();
+        return out.write_all(bytes).and_then(|()| out.flush()).map_err(|error| not_printed(&error));
+    }
+    write(to, replace, |place| std::fs::write(place, bytes).map_err(|error| Fault::io(place, "write", &error)))
+}
+
+fn not_printed(error: &io::Error) -> Fault {
+    Fault::whole("standard output", format!("cannot write: {error}"))
 }
 
 /// A whole file to its place, durable when this returns; over another only to replace it.

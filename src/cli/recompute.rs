@@ -9,7 +9,7 @@ use std::path::{Component, Path, PathBuf};
 use serde_json::Value;
 
 use super::seals::{self, Finished};
-use crate::card::Card;
+use crate::card::{self, Card};
 use crate::course::Course;
 use crate::document::{Document, Fault};
 use crate::format;
@@ -133,9 +133,7 @@ fn sealed_inside(folder: &Path, path: &Path, card: &Card) -> Result<(), String> 
     let inside = |path: &Path| inside(folder, path).filter(|path| path.is_file());
     let map = inside(map).ok_or("the map that the card names is not in the bundle")?;
     let document = Document::read(&map).map_err(|_| "the map that the card names cannot be read")?;
-    let dbc = toml::from_str::<toml::Table>(&document.text).ok();
-    let dbc = dbc.as_ref().and_then(|map| map.get("dbc")).and_then(toml::Value::as_str);
-    if let Some(dbc) = dbc {
+    if let Some(dbc) = card::dbc_of(&document) {
         let beside = map.parent().unwrap_or(path).join(dbc);
         inside(&beside).ok_or("the DBC that the map names is not in the bundle")?;
     }

@@ -4,6 +4,7 @@
 
 use std::path::{Path, PathBuf};
 
+use super::output::folder_of;
 use crate::card::{Bound, Card, RunSpan, Seal, Verdict, code, judge};
 use crate::document::{Document, Fault};
 use crate::store::run_file::{self, RunFile};
@@ -21,8 +22,7 @@ pub struct Found {
 /// Where a card's seal lies: `test.seal.toml` beside `test.toml`.
 pub fn path_of(card: &Path) -> PathBuf {
     let stem = card.file_stem().unwrap_or(card.as_os_str()).to_string_lossy();
-    let folder = card.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    folder.join(format!("{stem}.seal.toml"))
+    folder_of(card).join(format!("{stem}.seal.toml"))
 }
 
 /// Where a run keeps a copy.

@@ -89,7 +89,7 @@ fn write(test: &Reduced, arguments: &Arguments) -> Result<(), Fault> {
     };
     files.iter().try_for_each(free)?;
     for (path, bytes) in &files {
-        output::write(&Output::of(path), arguments.replace, |place| whole(place, bytes))?;
+        output::write_bytes(&Output::of(path), arguments.replace, bytes)?;
         if Output::of(&arguments.output) != Output::Standard {
             println!("{}", path.display());
         }
@@ -146,10 +146,4 @@ fn file_of(what: &'static str, path: &Path) -> Result<FileOf, Fault> {
     let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
     let (_, sha256) = sha256(path)?;
     Ok(FileOf { what, name, sha256 })
-}
-
-fn whole(path: &Path, bytes: &[u8]) -> Result<(), Fault> {
-    let mut file = disk::Output::create(path)?;
-    file.append(bytes)?;
-    Ok(file.sync()?)
 }

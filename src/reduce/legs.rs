@@ -204,10 +204,15 @@ fn why_not(test: &Test<'_>) -> &'static str {
     }
 }
 
+/// The leg that a moment of a run belongs to, counted from 0.
+pub(super) fn leg_at(turns: &[Turn], run: usize, t: f64) -> usize {
+    turns.partition_point(|turn| (turn.run, turn.t) < (run, t))
+}
+
 /// The test's seconds and gaps from turn to turn.
 fn portions(test: &Test<'_>, turns: &[Turn]) -> Vec<Portion> {
     let mut portions = vec![Portion::default(); turns.len() + 1];
-    let which = |run: usize, t: f64| turns.partition_point(|turn| (turn.run, turn.t) < (run, t));
+    let which = |run: usize, t: f64| leg_at(turns, run, t);
     for (number, (run, fills)) in test.runs.iter().zip(&test.fills).enumerate() {
         for step in run.summary.steps() {
             portions[which(number, step.to.t)].add(&step);
@@ -262,7 +267,7 @@ fn pairs(test: &Test<'_>, way: &Way, totals: &Totals, portions: &[Portion]) -> V
 fn cancels(way: &Way, portions: &[Portion], track: &Track) -> Cancels {
     let mut distances = [0.0; 2];
     for (leg, portion) in portions.iter().enumerate() {
-        let scale = way.counting().map_or(f64::NAN, |counting| counting.value / way.by_speed);
+        let scale = way.counted_per_wheel().unwrap_or(f64::NAN);
         distances[leg % 2] += portion.wheels * scale;
     }
     let apart = track.points.first().zip(track.points.last()).map(|(first, last)| (last.at - first.at).abs());

@@ -6,7 +6,7 @@
 use super::fill::Fill;
 use super::fold::Step;
 use super::input::{Gap, Missing};
-use super::legs::along::Turn;
+use super::legs::leg_at;
 use super::reduction::{Reduction, Test};
 use crate::ledger::Phase;
 
@@ -52,8 +52,7 @@ pub struct TrailPoint {
 
 pub(super) fn of(test: &Test<'_>, reduction: &Reduction) -> Trail {
     let mut trail = Trail::default();
-    let scale = reduction.way.counting().map_or(1.0, |counts| counts.value / reduction.way.by_speed);
-    let scale = if scale.is_finite() && scale > 0.0 { scale } else { 1.0 };
+    let scale = reduction.way.counted_per_wheel().filter(|scale| scale.is_finite() && *scale > 0.0).unwrap_or(1.0);
     let mut before = Before::default();
     for (run, (input, fills)) in test.runs.iter().zip(&test.fills).enumerate() {
         let steps: Vec<Step<'_>> = input.summary.steps().collect();
@@ -69,7 +68,7 @@ pub(super) fn of(test: &Test<'_>, reduction: &Reduction) -> Trail {
                 distance: before.distance,
                 energy: before.energy,
                 phase: step.phase(),
-                leg: leg(&reduction.legs.turns, run, step.to.t),
+                leg: leg_at(&reduction.legs.turns, run, step.to.t),
                 speed: scale * step.speed(),
                 speed_ends: step.to.speed_ends.map(|end| scale * f64::from(end)),
                 power: if observed > 0.0 { (step.net() - step.charged()) / observed } else { f64::NAN },
@@ -143,10 +142,6 @@ struct Before {
 
 fn finite(value: f64) -> f64 {
     if value.is_finite() { value } else { 0.0 }
-}
-
-fn leg(turns: &[Turn], run: usize, t: f64) -> usize {
-    turns.partition_point(|turn| (turn.run, turn.t) < (run, t))
 }
 
 #[cfg(test)]

@@ -36,6 +36,17 @@ pub struct Trip {
 }
 
 impl Trip {
+    /// Twice to and fro at 110 km/h, 22 km each way, with wheels and dial that show too much and a noisy receiver.
+    pub fn to_and_fro() -> Self {
+        Self {
+            wheels: 1.02,
+            dial: (1.01, 0.8),
+            per_metre: [650.0, 550.0],
+            noise: (2.0, 0.1),
+            ..Self::legs(110.0 / 3.6, &[22_000.0, 22_000.0, 22_000.0, 22_000.0])
+        }
+    }
+
     /// Standing for 20 s, then legs to and fro at a speed: each of a length, m, with 40 s at 10 m/s about each turn.
     pub fn legs(speed: f64, lengths: &[f64]) -> Self {
         let (mut speeds, mut direction) = (vec![0.0; 20], vec![1.0; 20]);

@@ -54,6 +54,10 @@ impl Way {
             DistanceCounts::Fixes => self.fixes.as_ref(),
         }
     }
+    /// Metres that count per metre by the wheels as read; not finite where the wheels give none.
+    pub fn counted_per_wheel(&self) -> Option<f64> {
+        self.counting().map(|counting| counting.value / self.by_speed)
+    }
     /// That which counts.
     pub fn counting(&self) -> Option<&Estimate> {
         self.counts.and_then(|means| self.by(means))

@@ -9,6 +9,7 @@ use serde_json::Value;
 
 use super::super::{recompute, seals};
 use super::BESIDE_THE_CARD;
+use crate::card;
 use crate::cli::test::Reduced;
 use crate::course::{Course, Position};
 use crate::document::private::without_vehicle_numbers;
@@ -80,7 +81,7 @@ impl<'a> Stage<'a> {
     pub fn card(&mut self) -> Result<(), Fault> {
         let Some(path) = &self.test.path else { return Ok(()) };
         let map = self.test.card.as_ref().and_then(|card| card.map.clone());
-        let dbc = map.as_deref().and_then(dbc_of);
+        let dbc = map.as_deref().and_then(dbc_beside);
         let course = self.test.card.as_ref().and_then(|card| card.course.clone());
         let beside: Vec<PathBuf> = map.into_iter().chain(dbc).filter(|path| path.is_file()).collect();
         let deepest =
@@ -282,11 +283,9 @@ fn in_place(unplaced: &Unplaced) -> InPlace {
     }
 }
 
-/// The DBC that a map names.
-fn dbc_of(map: &Path) -> Option<PathBuf> {
-    let text = std::fs::read_to_string(map).ok()?;
-    let map_file: toml::Table = toml::from_str(&text).ok()?;
-    Some(map.parent()?.join(map_file.get("dbc")?.as_str()?))
+/// Where the DBC lies that a map names.
+fn dbc_beside(map: &Path) -> Option<PathBuf> {
+    Some(map.parent()?.join(card::dbc_of(&Document::read(map).ok()?)?))
 }
 
 /// A file's path from the card's folder; `None` where only this computer knows it.

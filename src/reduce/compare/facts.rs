@@ -128,8 +128,7 @@ fn known(wind: (f64, crate::reduce::conditions::WindBy)) -> Option<f64> {
 
 fn mean_speed(reduction: &Reduction) -> Option<f64> {
     let drive = reduction.phases.iter().find(|line| line.phase == Phase::Drive)?;
-    let scale = reduction.way.counting().map_or(1.0, |way| way.value / reduction.way.by_speed);
-    let scale = if scale.is_finite() { scale } else { 1.0 };
+    let scale = reduction.way.counted_per_wheel().filter(|scale| scale.is_finite()).unwrap_or(1.0);
     Some(drive.distance / drive.duration * scale).filter(|speed| speed.is_finite() && *speed > 0.0)
 }
 

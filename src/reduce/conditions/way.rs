@@ -81,8 +81,7 @@ pub struct Piece {
 
 /// Every second in which the car drove and its power was observed.
 pub(super) fn pieces(test: &Test<'_>, way: &Way) -> Vec<Piece> {
-    let scale = way.counting().map_or(1.0, |counting| counting.value / way.by_speed);
-    let scale = if scale.is_finite() { scale } else { 1.0 };
+    let scale = way.counted_per_wheel().filter(|scale| scale.is_finite()).unwrap_or(1.0);
     let mut pieces = Vec::new();
     for (run, input) in test.runs.iter().enumerate() {
         let seconds = &input.summary.seconds;

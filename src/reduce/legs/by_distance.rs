@@ -26,7 +26,7 @@ struct Dip {
 
 /// The turns, and whether the first leg leads out; `None` where no shuttle fits, or several.
 pub(super) fn turns(test: &Test<'_>, course: &Course, way: &Way) -> Option<(Vec<Turn>, bool)> {
-    let scale = way.counting()?.value / way.by_speed;
+    let scale = way.counted_per_wheel()?;
     let (dips, whole) = dips(test, scale)?;
     let mut best: Vec<(Vec<usize>, bool)> = Vec::new();
     for start in &course.places {

@@ -228,13 +228,7 @@ fn every_number_is_that_of_the_json() {
     use crate::reduce::trip::Trip;
     let drive = Drive::of(&Car::plain(), &mut Chance::new(1));
     let parts = [(90.0, 60.0), (59.0, 45.0)].map(|(a, b)| drive.run(&format!("from-{a}"), drive.window(a, b)));
-    let trip = Trip {
-        wheels: 1.02,
-        dial: (1.01, 0.8),
-        per_metre: [650.0, 550.0],
-        noise: (2.0, 0.1),
-        ..Trip::legs(110.0 / 3.6, &[22_000.0, 22_000.0, 22_000.0, 22_000.0])
-    };
+    let trip = Trip::to_and_fro();
     let with_seal = "[driving]\ntarget_mph = 68\n[load]\ncar_kg = 1850\nload_kg = 150\n";
     let tests: [(&str, Vec<RunInput>, Option<&str>, ConsumptionUnit); 6] = [
         ("full", vec![full()], Some(CARD), ConsumptionUnit::KwhPer100Km),

@@ -71,13 +71,7 @@ fn what_is_missing_reads_as_missing() {
 #[test]
 fn a_drive_to_and_fro_with_satellites() {
     use crate::reduce::trip::Trip;
-    let trip = Trip {
-        wheels: 1.02,
-        dial: (1.01, 0.8),
-        per_metre: [650.0, 550.0],
-        noise: (2.0, 0.1),
-        ..Trip::legs(110.0 / 3.6, &[22_000.0, 22_000.0, 22_000.0, 22_000.0])
-    };
+    let trip = Trip::to_and_fro();
     let card = "[driving]\ntarget_kmh = 110\n[load]\ncar_kg = 1850\nload_kg = 150\nby = 'weighed'";
     let units = [ConsumptionUnit::WhPerKm, ConsumptionUnit::MiPerKwh];
     let [metric, miles] = units.map(|units| report(&[trip.run("20270314T061502Z")], Some(card), units));
