@@ -9,5 +9,8 @@ pub mod tables;
 pub use role::Role;
 pub use tables::{Column, ColumnKind, Table};
 
-/// Version of the data set's layout, in every `run.json`; raised when a reader of the old layout would go wrong.
-pub const SCHEMA_VERSION: u32 = 1;
+/// Version of the data set's layout, in every `run.json` and every file; raised when a reader of the old layout would go
+/// wrong, or when the same recording gives other bytes. Versions: `docs/data-set.md`.
+pub const SCHEMA_VERSION: u32 = 2;
+/// The oldest version that is read and checked: its tables are those of today.
+pub const SCHEMA_OLDEST: u32 = 1;

@@ -14,7 +14,7 @@ use parquet::file::reader::{FileReader, RowGroupReader, SerializedFileReader};
 
 use super::schema_of::FileSchema;
 use super::{StoreError, decode_page, reader};
-use crate::schema::SCHEMA_VERSION;
+use crate::schema::{SCHEMA_OLDEST, SCHEMA_VERSION};
 
 /// Reads all pages and hands each row group's run times to `times`; returns the rows.
 ///
@@ -62,8 +62,8 @@ fn place(path: &Path, group: usize, column: &str, error: &ParquetError) -> Store
 fn differs(footer: &FileMetaData, schema: &FileSchema) -> Option<String> {
     let version = footer.key_value_metadata().into_iter().flatten().find(|pair| pair.key == "schema_version");
     let version = version.and_then(|pair| pair.value.as_deref()).unwrap_or("none");
-    if version != SCHEMA_VERSION.to_string() {
-        return Some(format!("its schema has version {version}, this program writes and checks {SCHEMA_VERSION}"));
+    if !(SCHEMA_OLDEST..=SCHEMA_VERSION).any(|known| known.to_string() == version) {
+        return Some(format!("its schema has version {version}, this program checks up to {SCHEMA_VERSION}"));
     }
     let (found, wanted) = (footer.schema_descr().columns(), schema.columns.columns());
     for (found, wanted) in found.iter().zip(wanted) {

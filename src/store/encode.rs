@@ -6,6 +6,8 @@
 //! RLE_DICTIONARY, DELTA_BINARY_PACKED) and `README.md` (data page version 1). Decides nothing about which rows go where.
 
 mod delta;
+mod rows8;
+mod zstd;
 
 use std::collections::HashMap;
 use std::hash::Hash;
@@ -14,67 +16,82 @@ use bytes::Bytes;
 use parquet::basic::{Compression, Encoding, ZstdLevel};
 use parquet::column::page::{CompressedPage, Page, PageWriter};
 use parquet::column::writer::ColumnCloseResult;
-use parquet::errors::{ParquetError, Result};
+use parquet::errors::Result;
 use parquet::file::metadata::ColumnChunkMetaData;
 use parquet::file::statistics::Statistics;
-use parquet::file::writer::{SerializedPageWriter, SerializedRowGroupWriter, TrackedWrite};
+use parquet::file::writer::{SerializedFileWriter, SerializedPageWriter, TrackedWrite};
 use parquet::schema::types::ColumnDescPtr;
 
+use self::rows8::Matcher;
+use self::zstd::Context;
 use super::disk::Output;
 use super::leb128;
 use super::schema_of::ZSTD_LEVEL;
 
-/// The group being written.
-pub(super) type Group<'a> = SerializedRowGroupWriter<'a, Output>;
+/// A row group, its columns laid out and compressed: made by anyone, appended to its file in its turn.
+pub(super) struct Packed(Vec<(Bytes, ColumnCloseResult)>);
 
-/// Lays out column chunks; keeps its memory between them.
+impl Packed {
+    /// Appends it as the file's next row group.
+    pub fn append(self, file: &mut SerializedFileWriter<Output>) -> Result<()> {
+        let mut group = file.next_row_group()?;
+        for (bytes, closed) in self.0 {
+            group.append_column(&bytes, closed)?;
+        }
+        group.close().map(|_| ())
+    }
+}
+
+/// Lays out column chunks, each of which becomes the next column of the row group being packed; keeps its memory between them.
 pub(super) struct Encoder {
-    zstd: zstd::bulk::Compressor<'static>,
+    zstd: Context,
+    matcher: Matcher,
     /// The data page before compression.
     page: Vec<u8>,
     /// Values of a page whose levels are not yet known.
     values: Vec<u8>,
+    /// The columns so far of the group being packed.
+    columns: Vec<(Bytes, ColumnCloseResult)>,
 }
 
 impl Encoder {
     pub fn new() -> Self {
-        let mut zstd = zstd::bulk::Compressor::new(ZSTD_LEVEL).expect("memory for a zstd context");
-        zstd.set_parameter(zstd::zstd_safe::CParameter::ChecksumFlag(true)).expect("zstd knows its parameter");
-        Self { zstd, page: Vec::new(), values: Vec::new() }
+        let zstd = Context::new(ZSTD_LEVEL).expect("memory for a zstd context");
+        Self { zstd, matcher: Matcher::default(), page: Vec::new(), values: Vec::new(), columns: Vec::new() }
+    }
+
+    /// The row group that `columns` lays out column by column.
+    pub fn group(&mut self, columns: impl FnOnce(&mut Self) -> Result<()>) -> Result<Packed> {
+        self.columns.clear();
+        columns(self)?;
+        Ok(Packed(std::mem::take(&mut self.columns)))
     }
 
     /// Moments, us: differences, bit-packed, with the least and the greatest for readers that skip groups.
-    pub fn times(&mut self, group: &mut Group<'_>, column: &ColumnDescPtr, times: &[i64]) -> Result<()> {
+    pub fn times(&mut self, column: &ColumnDescPtr, times: &[i64]) -> Result<()> {
         self.begin_page(None);
         delta::encode(times, &mut self.page);
         let (least, greatest) = (times.iter().min().copied(), times.iter().max().copied());
         let statistics = Statistics::int64(least, greatest, None, Some(0), false);
-        self.append(group, column, times.len(), None, Encoding::DELTA_BINARY_PACKED, Some(statistics))
+        self.append(column, times.len(), None, Encoding::DELTA_BINARY_PACKED, Some(statistics))
     }
 
     /// Whole numbers that come in runs of equal ones.
-    pub fn integer_runs(
-        &mut self,
-        group: &mut Group<'_>,
-        column: &ColumnDescPtr,
-        runs: impl Iterator<Item = (i32, usize)>,
-    ) -> Result<()> {
-        self.dictionary_runs(group, column, runs, |value, out| out.extend_from_slice(&value.to_le_bytes()))
+    pub fn integer_runs(&mut self, column: &ColumnDescPtr, runs: impl Iterator<Item = (i32, usize)>) -> Result<()> {
+        self.dictionary_runs(column, runs, |value, out| out.extend_from_slice(&value.to_le_bytes()))
     }
 
     /// Texts that come in runs of equal ones.
     pub fn text_runs<'t>(
         &mut self,
-        group: &mut Group<'_>,
         column: &ColumnDescPtr,
         runs: impl Iterator<Item = (&'t str, usize)>,
     ) -> Result<()> {
-        self.dictionary_runs(group, column, runs, |value, out| plain_bytes(value.as_bytes(), out))
+        self.dictionary_runs(column, runs, |value, out| plain_bytes(value.as_bytes(), out))
     }
 
     fn dictionary_runs<V: Hash + Eq + Copy>(
         &mut self,
-        group: &mut Group<'_>,
         column: &ColumnDescPtr,
         runs: impl Iterator<Item = (V, usize)>,
         plain: impl Fn(&V, &mut Vec<u8>),
@@ -107,32 +124,21 @@ impl Encoder {
             rows += count;
         }
         self.page = page.finish();
-        self.append(group, column, rows, Some((dictionary, entries)), Encoding::RLE_DICTIONARY, None)
+        self.append(column, rows, Some((dictionary, entries)), Encoding::RLE_DICTIONARY, None)
     }
 
     /// Floats taken from a table of rows; what is not finite is null where the column may be.
-    pub fn floats(
-        &mut self,
-        group: &mut Group<'_>,
-        column: &ColumnDescPtr,
-        rows: impl ExactSizeIterator<Item = f64>,
-    ) -> Result<()> {
-        self.nullable_words(group, column, rows.map(|value| (value.to_le_bytes(), value.is_finite())))
+    pub fn floats(&mut self, column: &ColumnDescPtr, rows: impl ExactSizeIterator<Item = f64>) -> Result<()> {
+        self.nullable_words(column, rows.map(|value| (value.to_le_bytes(), value.is_finite())))
     }
 
     /// Whole numbers taken from a table of rows held as floats; what is not finite is null.
-    pub fn integers(
-        &mut self,
-        group: &mut Group<'_>,
-        column: &ColumnDescPtr,
-        rows: impl ExactSizeIterator<Item = f64>,
-    ) -> Result<()> {
-        self.nullable_words(group, column, rows.map(|value| ((value as i32).to_le_bytes(), value.is_finite())))
+    pub fn integers(&mut self, column: &ColumnDescPtr, rows: impl ExactSizeIterator<Item = f64>) -> Result<()> {
+        self.nullable_words(column, rows.map(|value| ((value as i32).to_le_bytes(), value.is_finite())))
     }
 
     fn nullable_words<const N: usize>(
         &mut self,
-        group: &mut Group<'_>,
         column: &ColumnDescPtr,
         cells: impl ExactSizeIterator<Item = ([u8; N], bool)>,
     ) -> Result<()> {
@@ -156,16 +162,11 @@ impl Encoder {
         levels.push(u32::from(run.0), run.1);
         self.begin_page(nullable.then_some(levels));
         self.page.extend_from_slice(&self.values[..held]);
-        self.append(group, column, rows, None, Encoding::PLAIN, None)
+        self.append(column, rows, None, Encoding::PLAIN, None)
     }
 
     /// Byte strings, one a row; `None` is null.
-    pub fn blobs<'b>(
-        &mut self,
-        group: &mut Group<'_>,
-        column: &ColumnDescPtr,
-        cells: impl Iterator<Item = Option<&'b [u8]>>,
-    ) -> Result<()> {
+    pub fn blobs<'b>(&mut self, column: &ColumnDescPtr, cells: impl Iterator<Item = Option<&'b [u8]>>) -> Result<()> {
         let nullable = column.max_def_level() > 0;
         let mut levels = Runs::new(1);
         let mut rows = 0;
@@ -181,28 +182,30 @@ impl Encoder {
         }
         self.begin_page(nullable.then_some(levels));
         self.page.extend_from_slice(&self.values);
-        self.append(group, column, rows, None, Encoding::PLAIN, None)
+        self.append(column, rows, None, Encoding::PLAIN, None)
     }
 
     /// A nullable column without any value.
-    pub fn nulls(&mut self, group: &mut Group<'_>, column: &ColumnDescPtr, rows: usize) -> Result<()> {
+    pub fn nulls(&mut self, column: &ColumnDescPtr, rows: usize) -> Result<()> {
         let mut levels = Runs::new(1);
         levels.push(0, rows);
         self.begin_page(Some(levels));
-        self.append(group, column, rows, None, Encoding::PLAIN, None)
+        self.append(column, rows, None, Encoding::PLAIN, None)
     }
 
-    /// Eight bytes a row, as they are.
+    /// Eight bytes a row, as they are; `runs` are the lengths of stretches of rows that are alike.
     pub fn fixed_bytes(
         &mut self,
-        group: &mut Group<'_>,
         column: &ColumnDescPtr,
-        cells: impl ExactSizeIterator<Item = [u8; 8]>,
+        cells: impl Iterator<Item = [u8; 8]>,
+        runs: impl Iterator<Item = usize>,
     ) -> Result<()> {
-        let rows = cells.len();
         self.begin_page(None);
         cells.for_each(|cell| self.page.extend_from_slice(&cell));
-        self.append(group, column, rows, None, Encoding::PLAIN, None)
+        let rows = self.page.as_chunks().0;
+        let sequences = self.matcher.sequences(rows, runs);
+        let packed = self.zstd.compress_matched(&self.page, sequences)?;
+        self.append_packed(column, rows.len(), None, (Encoding::PLAIN, packed), None)
     }
 
     /// Starts a data page with its definition levels, if the column has any.
@@ -215,17 +218,29 @@ impl Encoder {
         }
     }
 
-    /// Compresses the pages and appends them as the group's next column.
+    /// Compresses the page and takes it, behind its dictionary if it has one, as the group's next column.
     fn append(
         &mut self,
-        group: &mut Group<'_>,
         column: &ColumnDescPtr,
         rows: usize,
         dictionary: Option<(Vec<u8>, u32)>,
         encoding: Encoding,
         statistics: Option<Statistics>,
     ) -> Result<()> {
-        let mut chunk = TrackedWrite::new(Vec::with_capacity(self.page.len() / 2 + 256));
+        let packed = self.zstd.compress(&self.page)?;
+        self.append_packed(column, rows, dictionary, (encoding, packed), statistics)
+    }
+
+    /// The same with a page that is compressed already.
+    fn append_packed(
+        &mut self,
+        column: &ColumnDescPtr,
+        rows: usize,
+        dictionary: Option<(Vec<u8>, u32)>,
+        (encoding, packed): (Encoding, Vec<u8>),
+        statistics: Option<Statistics>,
+    ) -> Result<()> {
+        let mut chunk = TrackedWrite::new(Vec::with_capacity(packed.len() + 256));
         let mut encodings = vec![Encoding::RLE, encoding];
         let (mut compressed, mut uncompressed) = (0, 0);
         let mut data_at = 0;
@@ -233,24 +248,22 @@ impl Encoder {
         let mut writer = SerializedPageWriter::new(&mut chunk);
         if let Some((plain, entries)) = dictionary {
             encodings.push(Encoding::PLAIN);
-            let buf = self.compress(&plain)?;
+            let buf = Bytes::from(self.zstd.compress(&plain)?);
             let page = Page::DictionaryPage { buf, num_values: entries, encoding: Encoding::PLAIN, is_sorted: false };
             let spec = writer.write_page(CompressedPage::new(page, plain.len()))?;
             compressed += spec.compressed_size;
             uncompressed += spec.uncompressed_size;
             data_at = spec.bytes_written;
         }
-        let page = std::mem::take(&mut self.page);
         let data = Page::DataPage {
-            buf: self.compress(&page)?,
+            buf: Bytes::from(packed),
             num_values: rows as u32,
             encoding,
             def_level_encoding: Encoding::RLE,
             rep_level_encoding: Encoding::RLE,
             statistics: None,
         };
-        let spec = writer.write_page(CompressedPage::new(data, page.len()))?;
-        self.page = page;
+        let spec = writer.write_page(CompressedPage::new(data, self.page.len()))?;
         compressed += spec.compressed_size;
         uncompressed += spec.uncompressed_size;
         let mut metadata = ColumnChunkMetaData::builder(column.clone())
@@ -265,13 +278,8 @@ impl Encoder {
             metadata = metadata.set_statistics(statistics);
         }
         let metadata = metadata.build()?;
-        let bytes = Bytes::from(chunk.into_inner()?);
-        group.append_column(&bytes, closed(metadata, rows))
-    }
-
-    fn compress(&mut self, bytes: &[u8]) -> Result<Bytes> {
-        let out = self.zstd.compress(bytes).map_err(|error| ParquetError::External(Box::new(error)))?;
-        Ok(Bytes::from(out))
+        self.columns.push((Bytes::from(chunk.into_inner()?), closed(metadata, rows)));
+        Ok(())
     }
 }
 

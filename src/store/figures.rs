@@ -50,6 +50,7 @@ pub fn write(path: &Path, rows: &[FigureRow], about: Vec<(&str, String)>) -> Res
         buffer.push(0, 0, &[row.value, row.u95]);
         buffer.push_blobs(&[row.figure.as_bytes(), row.unit.as_bytes(), row.text.as_bytes()]);
     }
-    buffer.write_group(&mut file, &schema, &[], &mut encoder).map_err(|error| StoreError::writing(path, error))?;
+    let packed = buffer.pack(&schema, &[], &mut encoder);
+    packed.and_then(|packed| packed.append(&mut file)).map_err(|error| StoreError::writing(path, error))?;
     merge::finish(file, path, false)
 }

@@ -1,4 +1,4 @@
-//! Frames gathered for a row group, put into the order (bus name, identifier, time, arrival), and written.
+//! Frames gathered for a row group, put into the order (bus name, identifier, time, arrival), and packed.
 //!
 //! The order is by counting, not by comparing: every (bus, identifier) has a slot, found by table for 11-bit
 //! identifiers. Does not decide when a group closes.
@@ -6,10 +6,8 @@
 use std::collections::HashMap;
 
 use parquet::errors::Result;
-use parquet::file::writer::SerializedFileWriter;
 
-use super::disk::Output;
-use super::encode::Encoder;
+use super::encode::{Encoder, Packed};
 use super::rows::equal_runs;
 use super::schema_of::FileSchema;
 use crate::observation::{Bus, BusNames, Frame};
@@ -158,40 +156,34 @@ impl FrameBuffer {
         }
     }
 
-    /// Writes all frames as one row group and empties the buffer.
-    pub fn write_group(
-        &mut self,
-        file: &mut SerializedFileWriter<Output>,
-        schema: &FileSchema,
-        buses: &BusNames,
-        encoder: &mut Encoder,
-    ) -> Result<()> {
+    /// Packs all frames as one row group and empties the buffer.
+    pub fn pack(&mut self, schema: &FileSchema, buses: &BusNames, encoder: &mut Encoder) -> Result<Packed> {
         let in_order = self.slots_in_order(buses);
         self.put_in_order(&in_order);
         let ordered = self.order.iter().map(|&frame| &self.frames[frame as usize]);
         self.times.clear();
         self.times.extend(ordered.clone().map(|frame| frame.at));
         let slots = in_order.iter().map(|&slot| &self.slots[slot as usize]);
-        let mut group = file.next_row_group()?;
-        let column = |index: usize| schema.columns.column(index);
-        encoder.times(&mut group, &column(0), &self.times)?;
-        let bus_runs = slots.clone().map(|slot| (buses.name(slot.bus), slot.count as usize));
-        encoder.text_runs(&mut group, &column(1), bus_runs)?;
-        encoder.integer_runs(&mut group, &column(2), slots.map(|slot| (slot.id as i32, slot.count as usize)))?;
         let shapes: Vec<(u8, u8)> = ordered.clone().map(|frame| (frame.flags, frame.len)).collect();
-        let flags = equal_runs(&shapes).map(|((flags, _), count)| (i32::from(flags), count));
-        encoder.integer_runs(&mut group, &column(3), flags)?;
-        let lengths = equal_runs(&shapes).map(|((_, len), count)| (i32::from(len), count));
-        encoder.integer_runs(&mut group, &column(4), lengths)?;
-        encoder.fixed_bytes(&mut group, &column(5), ordered.map(|frame| frame.data))?;
-        if self.tail_ends.is_empty() {
-            encoder.nulls(&mut group, &column(6), self.frames.len())?;
-        } else {
-            encoder.blobs(&mut group, &column(6), self.order.iter().map(|&frame| self.tail(frame)))?;
-        }
-        group.close()?;
+        let column = |index: usize| schema.columns.column(index);
+        let packed = encoder.group(|encoder| {
+            encoder.times(&column(0), &self.times)?;
+            let bus_runs = slots.clone().map(|slot| (buses.name(slot.bus), slot.count as usize));
+            encoder.text_runs(&column(1), bus_runs)?;
+            encoder.integer_runs(&column(2), slots.clone().map(|slot| (slot.id as i32, slot.count as usize)))?;
+            let flags = equal_runs(&shapes).map(|((flags, _), count)| (i32::from(flags), count));
+            encoder.integer_runs(&column(3), flags)?;
+            let lengths = equal_runs(&shapes).map(|((_, len), count)| (i32::from(len), count));
+            encoder.integer_runs(&column(4), lengths)?;
+            encoder.fixed_bytes(&column(5), ordered.map(|frame| frame.data), slots.map(|slot| slot.count as usize))?;
+            if self.tail_ends.is_empty() {
+                encoder.nulls(&column(6), self.frames.len())
+            } else {
+                encoder.blobs(&column(6), self.order.iter().map(|&frame| self.tail(frame)))
+            }
+        })?;
         self.clear();
-        Ok(())
+        Ok(packed)
     }
 
     /// The payload of a frame from its ninth byte on.

@@ -203,6 +203,7 @@ fn join(
         })?;
     }
     let names: Vec<&str> = name_at.map_or(Vec::new(), |index| state.names(index).iter().map(String::as_str).collect());
-    rows.write_group(out, schema, &names, encoder)
+    rows.pack(schema, &names, encoder)
+        .and_then(|packed| packed.append(out))
         .map_err(|error| StoreError::writing(&found[pieces[0].file].path, error))
 }

@@ -1,14 +1,13 @@
-//! Rows of every table but the frames, gathered until a row group is full, then written column by column.
+//! Rows of every table but the frames, gathered until a row group is full, then packed column by column.
 //!
 //! Does not decide when: the writer does, by rows and run time alone.
 
 use parquet::errors::Result;
-use parquet::file::writer::SerializedFileWriter;
+use parquet::schema::types::ColumnDescPtr;
 
-use super::disk::Output;
-use super::encode::Encoder;
+use super::encode::{Encoder, Packed};
 use super::schema_of::FileSchema;
-use crate::schema::{ColumnKind, Table};
+use crate::schema::{Column, ColumnKind, Table};
 
 /// Where a column's cells are held.
 #[derive(Clone, Copy)]
@@ -102,56 +101,53 @@ impl RowBuffer {
         }
     }
 
-    /// Writes all rows as one row group and empties the buffer. `names` are the texts of the name column.
-    pub fn write_group(
-        &mut self,
-        file: &mut SerializedFileWriter<Output>,
-        schema: &FileSchema,
-        names: &[&str],
-        encoder: &mut Encoder,
-    ) -> Result<()> {
-        let rows = self.len();
-        let mut group = file.next_row_group()?;
-        for (index, (held, spec)) in self.held.iter().zip(&schema.table.columns).enumerate() {
-            let column = &schema.columns.column(index);
-            match *held {
-                Held::Time => encoder.times(&mut group, column, &self.times)?,
-                Held::Name => {
-                    let text = |name: u8| names.get(usize::from(name)).copied().unwrap_or_default();
-                    encoder.text_runs(
-                        &mut group,
-                        column,
-                        equal_runs(&self.names).map(|(n, count)| (text(n), count)),
-                    )?;
-                }
-                Held::Number(n) => {
-                    let cells = self.values[n..].iter().step_by(self.numbers.max(1)).copied();
-                    match (spec.kind, spec.nullable) {
-                        (ColumnKind::Integer, false) => {
-                            let whole = cells.map(|value| (value as i32, 1));
-                            encoder.integer_runs(&mut group, column, whole)?;
-                        }
-                        (ColumnKind::Integer, true) => encoder.integers(&mut group, column, cells)?,
-                        _ => encoder.floats(&mut group, column, cells)?,
-                    }
-                }
-                Held::Blob(n) => {
-                    let cell = |row: usize| {
-                        let at = row * self.blobs + n;
-                        let start = if at == 0 { 0 } else { self.ends[at - 1] };
-                        Some(&self.bytes[start..self.ends[at]])
-                    };
-                    encoder.blobs(&mut group, column, (0..rows).map(cell))?;
-                }
-            }
-        }
-        group.close()?;
+    /// Packs all rows as one row group and empties the buffer. `names` are the texts of the name column.
+    pub fn pack(&mut self, schema: &FileSchema, names: &[&str], encoder: &mut Encoder) -> Result<Packed> {
+        let packed = encoder.group(|encoder| {
+            let columns = self.held.iter().zip(&schema.table.columns).enumerate();
+            columns.into_iter().try_for_each(|(index, (held, spec))| {
+                self.pack_column(*held, spec, names, &schema.columns.column(index), encoder)
+            })
+        })?;
         self.times.clear();
         self.names.clear();
         self.values.clear();
         self.ends.clear();
         self.bytes.clear();
-        Ok(())
+        Ok(packed)
+    }
+
+    fn pack_column(
+        &self,
+        held: Held,
+        spec: &Column,
+        names: &[&str],
+        column: &ColumnDescPtr,
+        encoder: &mut Encoder,
+    ) -> Result<()> {
+        match held {
+            Held::Time => encoder.times(column, &self.times),
+            Held::Name => {
+                let text = |name: u8| names.get(usize::from(name)).copied().unwrap_or_default();
+                encoder.text_runs(column, equal_runs(&self.names).map(|(n, count)| (text(n), count)))
+            }
+            Held::Number(n) => {
+                let cells = self.values[n..].iter().step_by(self.numbers.max(1)).copied();
+                match (spec.kind, spec.nullable) {
+                    (ColumnKind::Integer, false) => encoder.integer_runs(column, cells.map(|value| (value as i32, 1))),
+                    (ColumnKind::Integer, true) => encoder.integers(column, cells),
+                    _ => encoder.floats(column, cells),
+                }
+            }
+            Held::Blob(n) => {
+                let cell = |row: usize| {
+                    let at = row * self.blobs + n;
+                    let start = if at == 0 { 0 } else { self.ends[at - 1] };
+                    Some(&self.bytes[start..self.ends[at]])
+                };
+                encoder.blobs(column, (0..self.len()).map(cell))
+            }
+        }
     }
 }
 

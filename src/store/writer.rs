@@ -115,7 +115,8 @@ impl RowTable {
         }
         let path = self.out.path(part);
         let (file, schema) = self.out.open(part)?;
-        self.rows.write_group(file, schema, names, encoder).map_err(|error| StoreError::writing(&path, error))
+        let packed = self.rows.pack(schema, names, encoder);
+        packed.and_then(|packed| packed.append(file)).map_err(|error| StoreError::writing(&path, error))
     }
 }
 
@@ -231,9 +232,8 @@ impl RunWriter {
         }
         let path = out.path(self.part);
         let (file, schema) = out.open(self.part)?;
-        waiting
-            .write_group(file, schema, &self.buses, &mut self.encoder)
-            .map_err(|error| StoreError::writing(&path, error))
+        let packed = waiting.pack(schema, &self.buses, &mut self.encoder);
+        packed.and_then(|packed| packed.append(file)).map_err(|error| StoreError::writing(&path, error))
     }
 
     /// Keeps a sample row of message `message` (an index into the tables given at the start); what is not finite is null.

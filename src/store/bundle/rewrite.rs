@@ -60,7 +60,8 @@ pub(super) fn table(
             let names: Vec<&str> =
                 names_at.map_or(Vec::new(), |at| chunk.names[at].iter().map(String::as_str).collect());
             if failed.is_none() && rows.len() > 0 {
-                failed = rows.write_group(&mut file, &schema, &names, &mut encoder).err();
+                let packed = rows.pack(&schema, &names, &mut encoder);
+                failed = packed.and_then(|packed| packed.append(&mut file)).err();
             }
         })?;
     }
@@ -88,7 +89,8 @@ pub(super) fn made<const N: usize>(
     let (mut rows, mut encoder) = (RowBuffer::new(&schema.table), Encoder::new());
     for group in made.chunks(GROUP_ROWS) {
         group.iter().for_each(|(t_us, name, numbers)| rows.push(*t_us, *name, numbers));
-        rows.write_group(&mut file, &schema, names, &mut encoder).map_err(|error| StoreError::writing(&path, error))?;
+        let packed = rows.pack(&schema, names, &mut encoder);
+        packed.and_then(|packed| packed.append(&mut file)).map_err(|error| StoreError::writing(&path, error))?;
     }
     merge::finish(file, &path, false)?;
     describe(&folder, [&*path]).map(Some)
