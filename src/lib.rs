@@ -11,6 +11,7 @@
 
 pub mod quantity;
 pub mod time;
+pub mod workers;
 pub mod document;
 pub mod format;
 pub mod geodesy;

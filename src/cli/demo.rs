@@ -5,7 +5,7 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use super::ingest::Job;
+use super::ingest::{self, Job};
 use super::{Outcome, Units, say};
 use crate::document::Fault;
 use crate::format::figure;
@@ -60,7 +60,7 @@ fn demo(arguments: &Arguments) -> Result<(), Fault> {
         record_frames: true,
         batch_frames: super::ingest::BATCH_FRAMES,
     };
-    let done = job.run()?;
+    let done = job.run(ingest::cores())?;
     let folders: Vec<&Path> = done.runs.iter().map(|run| &*run.path).collect();
     let loaded = reduce::load::runs(&folders);
     say::faults(&loaded.faults);

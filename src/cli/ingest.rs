@@ -20,9 +20,12 @@ use crate::store::run_file::{Damage, Ended, MadeBy, Source};
 use crate::store::session::{Session, Settings};
 use crate::store::{StoreError, sha256};
 use crate::time::Span;
+use crate::workers::{self, Workers};
 
 /// Frames read at a time.
 pub const BATCH_FRAMES: usize = 16_384;
+/// The most threads that are taken unasked.
+const THREADS_MOST: usize = 4;
 
 #[derive(clap::Args)]
 #[command(after_help = "Examples:\n  \
@@ -50,6 +53,9 @@ pub struct Arguments {
     /// Print JSON instead of the runs' folders
     #[arg(long)]
     json: bool,
+    /// Threads that read, unpack and pack; without it as many as the computer has. Changes nothing in the result
+    #[arg(long, value_name = "COUNT", value_parser = clap::value_parser!(u16).range(1..=64))]
+    threads: Option<u16>,
     /// Frames read at a time; changes nothing in the result
     #[arg(long, value_name = "COUNT", default_value_t = BATCH_FRAMES, hide = true)]
     batch_frames: usize,
@@ -68,7 +74,8 @@ pub fn run(arguments: &Arguments) -> Outcome {
         record_frames: !arguments.no_frames,
         batch_frames: arguments.batch_frames,
     };
-    match job.check().and_then(|()| job.run()) {
+    let threads = arguments.threads.map_or_else(cores, usize::from);
+    match job.check().and_then(|()| job.run(threads)) {
         Ok(done) => {
             let damaged = say::damage(&done.damage);
             if arguments.json {
@@ -80,6 +87,11 @@ pub fn run(arguments: &Arguments) -> Outcome {
         }
         Err(fault) => say::not_done(&fault),
     }
+}
+
+/// Threads that are worth it on this computer: memory grows with them, and what goes on in order bounds the gain.
+pub fn cores() -> usize {
+    std::thread::available_parallelism().map_or(1, usize::from).min(THREADS_MOST)
 }
 
 fn as_json(done: &Done) -> Value {
@@ -117,21 +129,22 @@ impl Job {
         Ok(())
     }
 
-    /// Reads the recordings; on an error or Ctrl-C the data set keeps what whole runs it got.
-    pub fn run(&self) -> Result<Done, Fault> {
-        let mut replay = Replay::open(&self.recordings, Some(&self.map), self.batch_frames.max(1))?;
-        // Digests are made beside the reading: on a machine with a second core they cost no time.
-        let digests = std::thread::spawn({
-            let recordings = self.recordings.clone();
-            move || recordings.iter().map(|path| digest(path)).collect::<Result<Vec<_>, _>>()
-        });
+    /// Reads the recordings with so many threads; on an error or Ctrl-C the data set keeps what whole runs it got.
+    pub fn run(&self, threads: usize) -> Result<Done, Fault> {
+        Workers::with(threads, |workers| self.read(workers))
+    }
+
+    fn read(&self, workers: &Workers) -> Result<Done, Fault> {
+        let mut replay = Replay::open_with(&self.recordings, Some(&self.map), self.batch_frames.max(1), workers)?;
+        let digests: Vec<_> =
+            self.recordings.iter().cloned().map(|path| workers.start(move || digest(&path))).collect();
         let mut plan = Plan::new(Arc::clone(&self.map), &self.vehicle, MadeBy::Ingest, Vec::new());
         plan.record_frames = self.record_frames;
+        plan.workers = workers.clone();
         let settings = Settings { data: self.into.clone(), quiet: self.quiet, gateway: None, plan: Arc::new(plan) };
         let mut session = Session::open(settings)?;
         self.feed(&mut replay, &mut session)?;
-        let sources =
-            digests.join().map_err(|_| Fault::whole("ingest", "the digest of a recording could not be made"))??;
+        let sources = digests.into_iter().map(workers::Job::take).collect::<Result<Vec<_>, _>>()?;
         let damage = Damage::of(replay.damage());
         session.made_from(sources, damage.clone());
         let runs = session.finish(Ended::EndOfRecording)?;

@@ -41,6 +41,13 @@ impl Damage {
             self.first.push(fault().warning());
         }
     }
+
+    /// Counts `count` more, of which these are the first: all, or [`Self::TOLD`].
+    pub fn add_all(&mut self, count: u64, first: impl Iterator<Item = Fault>) {
+        self.count += count;
+        let room = Self::TOLD.saturating_sub(self.first.len());
+        self.first.extend(first.take(room).map(Fault::warning));
+    }
 }
 
 #[cfg(test)]

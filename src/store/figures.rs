@@ -50,7 +50,7 @@ pub fn write(path: &Path, rows: &[FigureRow], about: Vec<(&str, String)>) -> Res
         buffer.push(0, 0, &[row.value, row.u95]);
         buffer.push_blobs(&[row.figure.as_bytes(), row.unit.as_bytes(), row.text.as_bytes()]);
     }
-    let packed = buffer.pack(&schema, &[], &mut encoder);
+    let packed = buffer.pack(&schema, &[""; 0], &mut encoder);
     packed.and_then(|packed| packed.append(&mut file)).map_err(|error| StoreError::writing(path, error))?;
     merge::finish(file, path, false)
 }

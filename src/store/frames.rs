@@ -10,7 +10,7 @@ use parquet::errors::Result;
 use super::encode::{Encoder, Packed};
 use super::rows::equal_runs;
 use super::schema_of::FileSchema;
-use crate::observation::{Bus, BusNames, Frame};
+use crate::observation::{Bus, Frame};
 use crate::time::RunTime;
 
 /// A frame waiting for its row group.
@@ -37,6 +37,8 @@ const SHORT_IDS: usize = 2_048;
 
 /// Frames of one row group.
 pub(super) struct FrameBuffer {
+    /// The most rows of a group.
+    rows: usize,
     frames: Vec<Waiting>,
     slots: Vec<Slot>,
     short: Vec<u32>,
@@ -49,8 +51,10 @@ pub(super) struct FrameBuffer {
 }
 
 impl FrameBuffer {
-    pub fn new() -> Self {
+    /// For groups of at most so many rows.
+    pub fn new(rows: usize) -> Self {
         Self {
+            rows,
             frames: Vec::new(),
             slots: Vec::new(),
             short: Vec::new(),
@@ -69,6 +73,9 @@ impl FrameBuffer {
     /// Adds a frame. `payload` is empty for a remote frame.
     #[inline]
     pub fn push(&mut self, at: RunTime, frame: &Frame, payload: &[u8]) {
+        if self.frames.is_empty() {
+            self.frames.reserve_exact(self.rows);
+        }
         let slot = self.slot(frame.bus, frame.id);
         let mut data = [0; 8];
         if payload.len() <= 8 {
@@ -121,11 +128,11 @@ impl FrameBuffer {
     }
 
     /// The slots in the order in which they are written.
-    fn slots_in_order(&self, buses: &BusNames) -> Vec<u32> {
+    fn slots_in_order<'n>(&self, name: impl Fn(Bus) -> &'n str) -> Vec<u32> {
         let mut in_order: Vec<u32> = (0..self.slots.len() as u32).collect();
         in_order.sort_by_key(|&slot| {
             let slot = &self.slots[slot as usize];
-            (buses.name(slot.bus), slot.bus, slot.id)
+            (name(slot.bus), slot.bus, slot.id)
         });
         in_order
     }
@@ -157,8 +164,9 @@ impl FrameBuffer {
     }
 
     /// Packs all frames as one row group and empties the buffer.
-    pub fn pack(&mut self, schema: &FileSchema, buses: &BusNames, encoder: &mut Encoder) -> Result<Packed> {
-        let in_order = self.slots_in_order(buses);
+    pub fn pack(&mut self, schema: &FileSchema, buses: &[String], encoder: &mut Encoder) -> Result<Packed> {
+        let name = |bus: Bus| buses.get(usize::from(bus.0)).map_or("?", String::as_str);
+        let in_order = self.slots_in_order(name);
         self.put_in_order(&in_order);
         let ordered = self.order.iter().map(|&frame| &self.frames[frame as usize]);
         self.times.clear();
@@ -168,7 +176,7 @@ impl FrameBuffer {
         let column = |index: usize| schema.columns.column(index);
         let packed = encoder.group(|encoder| {
             encoder.times(&column(0), &self.times)?;
-            let bus_runs = slots.clone().map(|slot| (buses.name(slot.bus), slot.count as usize));
+            let bus_runs = slots.clone().map(|slot| (name(slot.bus), slot.count as usize));
             encoder.text_runs(&column(1), bus_runs)?;
             encoder.integer_runs(&column(2), slots.clone().map(|slot| (slot.id as i32, slot.count as usize)))?;
             let flags = equal_runs(&shapes).map(|((flags, _), count)| (i32::from(flags), count));

@@ -56,6 +56,7 @@ impl Recorder {
     pub fn begin(folder: &Path, plan: &Arc<Plan>, origin: Steady, started: WallClock) -> Result<Self, StoreError> {
         let mut writer = RunWriter::create(folder, sample_tables(&plan.map), plan.record_frames)?;
         writer.set_sync_parts(plan.durability == Durability::Journal);
+        writer.set_workers(plan.workers.clone());
         let files: Vec<(String, Vec<u8>)> = plan.map.files.iter().chain(&plan.files).cloned().collect();
         let kept = run_file::keep_source_files(folder, &files)?;
         if plan.durability == Durability::Journal {

@@ -102,7 +102,7 @@ impl RowBuffer {
     }
 
     /// Packs all rows as one row group and empties the buffer. `names` are the texts of the name column.
-    pub fn pack(&mut self, schema: &FileSchema, names: &[&str], encoder: &mut Encoder) -> Result<Packed> {
+    pub fn pack(&mut self, schema: &FileSchema, names: &[impl AsRef<str>], encoder: &mut Encoder) -> Result<Packed> {
         let packed = encoder.group(|encoder| {
             let columns = self.held.iter().zip(&schema.table.columns).enumerate();
             columns.into_iter().try_for_each(|(index, (held, spec))| {
@@ -121,14 +121,14 @@ impl RowBuffer {
         &self,
         held: Held,
         spec: &Column,
-        names: &[&str],
+        names: &[impl AsRef<str>],
         column: &ColumnDescPtr,
         encoder: &mut Encoder,
     ) -> Result<()> {
         match held {
             Held::Time => encoder.times(column, &self.times),
             Held::Name => {
-                let text = |name: u8| names.get(usize::from(name)).copied().unwrap_or_default();
+                let text = |name: u8| names.get(usize::from(name)).map_or("", AsRef::as_ref);
                 encoder.text_runs(column, equal_runs(&self.names).map(|(n, count)| (text(n), count)))
             }
             Held::Number(n) => {

@@ -5,13 +5,16 @@
 //! journal.
 
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
+use parquet::errors::Result as ParquetResult;
 use parquet::file::writer::SerializedFileWriter;
 use serde::{Deserialize, Serialize};
 
 use super::disk::{self, Output};
-use super::encode::Encoder;
+use super::encode::Packed;
 use super::frames::FrameBuffer;
+use super::packing::{Buffer, Done, Packing};
 use super::rows::RowBuffer;
 use super::run_file::FileDigest;
 use super::schema_of::FileSchema;
@@ -20,6 +23,7 @@ use crate::ledger::TraceRow;
 use crate::observation::{Bus, BusNames, CanId, Fix, Frame, Mark, MarkKind, Reply};
 use crate::schema::{Role, Table, tables};
 use crate::time::{RunTime, US_PER_S};
+use crate::workers::Workers;
 
 /// The bus of a row that came over none (a table of signals): its name in the files is empty.
 pub const NO_BUS: Bus = Bus(u8::MAX);
@@ -64,7 +68,7 @@ impl TableFiles {
 
 /// A table and its open part, which is made when its first row group is full.
 struct PartWriter {
-    schema: FileSchema,
+    schema: Arc<FileSchema>,
     folder: PathBuf,
     file: Option<SerializedFileWriter<Output>>,
 }
@@ -72,21 +76,21 @@ struct PartWriter {
 impl PartWriter {
     fn new(run_folder: &Path, table: Table) -> Result<Self, StoreError> {
         let folder = run_folder.join(&table.folder);
-        Ok(Self { schema: FileSchema::new(table, run_folder)?, folder, file: None })
+        Ok(Self { schema: Arc::new(FileSchema::new(table, run_folder)?), folder, file: None })
     }
 
     fn path(&self, part: u32) -> PathBuf {
         self.folder.join(parts::file_name(part, part))
     }
 
-    /// The open part, and what it is made with.
-    fn open(&mut self, part: u32) -> Result<(&mut SerializedFileWriter<Output>, &FileSchema), StoreError> {
+    /// Appends a row group to the open part.
+    fn append(&mut self, part: u32, packed: ParquetResult<Packed>) -> Result<(), StoreError> {
         let path = self.path(part);
-        let file = match self.file.take() {
+        let file = match &mut self.file {
             Some(file) => file,
-            None => merge::create(&path, &self.schema)?,
+            none => none.insert(merge::create(&path, &self.schema)?),
         };
-        Ok((self.file.insert(file), &self.schema))
+        packed.and_then(|packed| packed.append(file)).map_err(|error| StoreError::writing(&path, error))
     }
 
     /// Finishes the part under its own name; where it is, if there was one.
@@ -98,26 +102,42 @@ impl PartWriter {
     }
 }
 
-struct RowTable {
-    rows: RowBuffer,
+/// Rows that gather for a row group, and where they go. While a group is packed elsewhere, the next gathers in a buffer of its own.
+struct Gathering<B> {
+    rows: B,
     limit: usize,
     out: PartWriter,
 }
 
-impl RowTable {
-    fn new(run_folder: &Path, table: Table, limit: usize) -> Result<Self, StoreError> {
-        Ok(Self { rows: RowBuffer::new(&table), limit, out: PartWriter::new(run_folder, table)? })
+impl<B> Gathering<B> {
+    fn new(run_folder: &Path, table: Table, limit: usize, rows: B) -> Result<Self, StoreError> {
+        Ok(Self { rows, limit, out: PartWriter::new(run_folder, table)? })
     }
 
-    fn write_group(&mut self, part: u32, names: &[&str], encoder: &mut Encoder) -> Result<(), StoreError> {
-        if self.rows.len() == 0 {
-            return Ok(());
-        }
-        let path = self.out.path(part);
-        let (file, schema) = self.out.open(part)?;
-        let packed = self.rows.pack(schema, names, encoder);
-        packed.and_then(|packed| packed.append(file)).map_err(|error| StoreError::writing(&path, error))
+    /// What has gathered.
+    fn take(&mut self, new: impl FnOnce(&Table) -> B) -> B {
+        let next = new(&self.out.schema.table);
+        std::mem::replace(&mut self.rows, next)
     }
+
+    /// Takes back a buffer that was packed, for its memory; where the next rows have some already it goes, so that a table never holds two
+    /// for long.
+    fn give_back(&mut self, empty: B, is_empty: impl FnOnce(&B) -> bool) {
+        if is_empty(&self.rows) {
+            self.rows = empty;
+        }
+    }
+}
+
+type FrameTable = Gathering<FrameBuffer>;
+type RowTable = Gathering<RowBuffer>;
+
+/// Whose a row group is.
+#[derive(Clone, Copy)]
+enum Whose {
+    Frames,
+    Sample(usize),
+    Other(Other),
 }
 
 /// The tables that hold neither frames nor samples, in the order of [`RunWriter::others`].
@@ -136,8 +156,8 @@ pub struct RunWriter {
     part: u32,
     sync_parts: bool,
     buses: BusNames,
-    encoder: Encoder,
-    frames: Option<(FrameBuffer, PartWriter)>,
+    packing: Packing<Whose>,
+    frames: Option<FrameTable>,
     /// End of the minute that the frames waiting belong to.
     minute_end: i64,
     samples: Vec<RowTable>,
@@ -149,6 +169,11 @@ impl RunWriter {
     pub fn create(folder: &Path, samples: Vec<Table>, record_frames: bool) -> Result<Self, StoreError> {
         disk::create_folder(folder)?;
         Self::new(folder, samples, record_frames, 0)
+    }
+
+    /// Who helps to pack row groups from now on; the files are the same whoever does.
+    pub fn set_workers(&mut self, workers: Workers) {
+        self.packing = Packing::new(workers);
     }
 
     /// Goes on with a run that was cut: removes unfinished files and every part from `next_part` on.
@@ -176,17 +201,22 @@ impl RunWriter {
     fn new(folder: &Path, samples: Vec<Table>, record_frames: bool, part: u32) -> Result<Self, StoreError> {
         let row_bytes: usize = samples.iter().map(RowBuffer::row_bytes).sum();
         let limit = (SAMPLES_BUDGET / row_bytes.max(1)).clamp(GROUP_ROWS_LEAST, GROUP_ROWS);
-        let other = |table| RowTable::new(folder, table, GROUP_ROWS);
-        let frames = record_frames.then(|| PartWriter::new(folder, tables::frames())).transpose()?;
+        let of_rows = |table: Table, limit| {
+            let rows = RowBuffer::new(&table);
+            RowTable::new(folder, table, limit, rows)
+        };
+        let other = |table| of_rows(table, GROUP_ROWS);
+        let frames =
+            || FrameTable::new(folder, tables::frames(), FRAMES_GROUP_ROWS, FrameBuffer::new(FRAMES_GROUP_ROWS));
         Ok(Self {
             folder: folder.to_owned(),
             part,
             sync_parts: true,
             buses: BusNames::default(),
-            encoder: Encoder::new(),
-            frames: frames.map(|out| (FrameBuffer::new(), out)),
+            packing: Packing::new(Workers::alone()),
+            frames: record_frames.then(frames).transpose()?,
             minute_end: i64::MIN,
-            samples: samples.into_iter().map(|table| RowTable::new(folder, table, limit)).collect::<Result<_, _>>()?,
+            samples: samples.into_iter().map(|table| of_rows(table, limit)).collect::<Result<_, _>>()?,
             others: [
                 other(tables::trace())?,
                 other(tables::fixes())?,
@@ -213,27 +243,68 @@ impl RunWriter {
     /// Keeps a frame, if frames are recorded. `payload` is empty for a remote frame.
     #[inline]
     pub fn frame(&mut self, at: RunTime, frame: &Frame, payload: &[u8]) -> Result<(), StoreError> {
-        let Some((waiting, _)) = &mut self.frames else { return Ok(()) };
-        if at.0 >= self.minute_end || waiting.len() >= FRAMES_GROUP_ROWS {
-            self.write_frames()?;
-            let minute = at.0.div_euclid(FRAMES_GROUP_US);
-            self.minute_end = minute.saturating_add(1).saturating_mul(FRAMES_GROUP_US);
+        let Some(table) = &mut self.frames else { return Ok(()) };
+        if at.0 < self.minute_end && table.rows.len() < table.limit {
+            table.rows.push(at, frame, payload);
+            return Ok(());
         }
-        if let Some((waiting, _)) = &mut self.frames {
-            waiting.push(at, frame, payload);
+        self.give_out(Whose::Frames)?;
+        let minute = at.0.div_euclid(FRAMES_GROUP_US);
+        self.minute_end = minute.saturating_add(1).saturating_mul(FRAMES_GROUP_US);
+        if let Some(table) = &mut self.frames {
+            table.rows.push(at, frame, payload);
         }
         Ok(())
     }
 
-    fn write_frames(&mut self) -> Result<(), StoreError> {
-        let Some((waiting, out)) = &mut self.frames else { return Ok(()) };
-        if waiting.len() == 0 {
-            return Ok(());
+    /// Gives out what has gathered for a table as a row group, and appends what is packed by now.
+    fn give_out(&mut self, whose: Whose) -> Result<(), StoreError> {
+        let names = match whose {
+            Whose::Other(Other::Trace) => PHASES.iter().map(|&phase| phase.to_owned()).collect(),
+            Whose::Other(Other::Marks) => MarkKind::ALL.iter().map(|(_, key)| (*key).to_owned()).collect(),
+            _ => self.buses.names().to_vec(),
+        };
+        let (buffer, out) = match whose {
+            Whose::Frames => {
+                let Some(table) = self.frames.as_mut().filter(|table| table.rows.len() > 0) else { return Ok(()) };
+                (Buffer::Frames(table.take(|_| FrameBuffer::new(FRAMES_GROUP_ROWS))), &table.out)
+            }
+            Whose::Sample(_) | Whose::Other(_) => {
+                let table = self.rows_of(whose).filter(|table| table.rows.len() > 0);
+                let Some(table) = table else { return Ok(()) };
+                (Buffer::Rows(table.take(RowBuffer::new)), &table.out)
+            }
+        };
+        let schema = Arc::clone(&out.schema);
+        self.packing.give_out(whose, buffer, schema, names);
+        while let Some(done) = self.packing.due() {
+            self.append(done)?;
         }
-        let path = out.path(self.part);
-        let (file, schema) = out.open(self.part)?;
-        let packed = waiting.pack(schema, &self.buses, &mut self.encoder);
-        packed.and_then(|packed| packed.append(file)).map_err(|error| StoreError::writing(&path, error))
+        Ok(())
+    }
+
+    fn append(&mut self, done: Done<Whose>) -> Result<(), StoreError> {
+        let Done { whose, buffer, packed } = done;
+        let part = self.part;
+        let out = match buffer {
+            Buffer::Frames(empty) => self.frames.as_mut().map(|table| {
+                table.give_back(empty, |rows| rows.len() == 0);
+                &mut table.out
+            }),
+            Buffer::Rows(empty) => self.rows_of(whose).map(|table| {
+                table.give_back(empty, |rows| rows.len() == 0);
+                &mut table.out
+            }),
+        };
+        out.map_or(Ok(()), |out| out.append(part, packed))
+    }
+
+    fn rows_of(&mut self, whose: Whose) -> Option<&mut RowTable> {
+        match whose {
+            Whose::Frames => None,
+            Whose::Sample(message) => self.samples.get_mut(message),
+            Whose::Other(which) => self.others.get_mut(which as usize),
+        }
     }
 
     /// Keeps a sample row of message `message` (an index into the tables given at the start); what is not finite is null.
@@ -245,11 +316,7 @@ impl RunWriter {
             return Err(StoreError::refused(&self.folder, format!("no samples table has number {message}")));
         };
         table.rows.push(at.0, bus.0, values);
-        if table.rows.len() >= table.limit {
-            let names: Vec<&str> = self.buses.names().iter().map(String::as_str).collect();
-            table.write_group(self.part, &names, &mut self.encoder)?;
-        }
-        Ok(())
+        if table.rows.len() >= table.limit { self.give_out(Whose::Sample(message)) } else { Ok(()) }
     }
 
     /// Keeps a row of the trace.
@@ -310,28 +377,21 @@ impl RunWriter {
         debug_assert_eq!((rows.numbers(), rows.blobs()), (numbers.len(), blobs.len()), "rows match their table");
         rows.push(at.0, name, numbers);
         rows.push_blobs(blobs);
-        if rows.len() >= GROUP_ROWS { self.write_other(which) } else { Ok(()) }
-    }
-
-    fn write_other(&mut self, which: Other) -> Result<(), StoreError> {
-        let names: Vec<&str> = match which {
-            Other::Trace => PHASES.to_vec(),
-            Other::Marks => MarkKind::ALL.iter().map(|(_, key)| *key).collect(),
-            _ => self.buses.names().iter().map(String::as_str).collect(),
-        };
-        self.others[which as usize].write_group(self.part, &names, &mut self.encoder)
+        if rows.len() >= GROUP_ROWS { self.give_out(Whose::Other(which)) } else { Ok(()) }
     }
 
     /// A part boundary: finishes every table's open part under its own name, durable, and begins the next part.
     pub fn close_parts(&mut self) -> Result<(), StoreError> {
-        self.write_frames()?;
+        self.give_out(Whose::Frames)?;
         self.minute_end = i64::MIN;
-        let names: Vec<&str> = self.buses.names().iter().map(String::as_str).collect();
-        for table in &mut self.samples {
-            table.write_group(self.part, &names, &mut self.encoder)?;
+        for message in 0..self.samples.len() {
+            self.give_out(Whose::Sample(message))?;
         }
         for which in [Other::Trace, Other::Fixes, Other::Polls, Other::Supply, Other::Marks] {
-            self.write_other(which)?;
+            self.give_out(Whose::Other(which))?;
+        }
+        while let Some(done) = self.packing.next() {
+            self.append(done)?;
         }
         let (part, sync) = (self.part, self.sync_parts);
         let mut closed = Vec::new();
@@ -355,8 +415,15 @@ impl RunWriter {
     }
 
     fn tables_mut(&mut self) -> impl Iterator<Item = &mut PartWriter> {
-        let frames = self.frames.iter_mut().map(|(_, out)| out);
+        let frames = self.frames.iter_mut().map(|table| &mut table.out);
         frames.chain(self.samples.iter_mut().chain(&mut self.others).map(|table| &mut table.out))
+    }
+
+    /// Lets go of all but the tables' folders and what packs: merging needs the memory.
+    fn into_outs(self) -> (Vec<PartWriter>, Packing<Whose>) {
+        let frames = self.frames.into_iter().map(|table| table.out);
+        let rows = self.samples.into_iter().chain(self.others).map(|table| table.out);
+        (frames.chain(rows).collect(), self.packing)
     }
 
     /// The part being written.
@@ -365,8 +432,10 @@ impl RunWriter {
     }
 
     fn is_empty(&self) -> bool {
-        let open = self.frames.iter().any(|(waiting, out)| waiting.len() > 0 || out.file.is_some());
-        !open && self.samples.iter().chain(&self.others).all(|table| table.rows.len() == 0 && table.out.file.is_none())
+        let open = self.frames.iter().any(|table| table.rows.len() > 0 || table.out.file.is_some());
+        self.packing.is_empty()
+            && !open
+            && self.samples.iter().chain(&self.others).all(|table| table.rows.len() == 0 && table.out.file.is_none())
     }
 
     /// Ends the run: closes what is open and merges each table's parts into one durable file.
@@ -378,14 +447,17 @@ impl RunWriter {
         }
         let last = self.part.saturating_sub(1);
         let mut all = Vec::new();
-        let mut encoder = std::mem::replace(&mut self.encoder, Encoder::new());
         let may_stay_parts = self.sync_parts;
-        for out in self.tables_mut() {
+        let (outs, packing) = self.into_outs();
+        for out in outs {
             let folder = &out.schema.table.folder;
             if may_stay_parts && !has_room(&out.folder)? {
                 let parts = parts::list(&out.folder)?.0;
                 all.push(describe(folder, parts.iter().map(|part| &*part.path))?);
-            } else if let Some(path) = merge::merge(&out.folder, &out.schema, last, &mut encoder)? {
+                continue;
+            }
+            let merged = packing.with_encoder(|encoder| merge::merge(&out.folder, &out.schema, last, encoder))?;
+            if let Some(path) = merged {
                 all.push(describe(folder, [&*path])?);
             }
         }

@@ -1,48 +1,63 @@
-//! candump text as a recording: lines into frames, what is not a frame counted with its line.
+//! candump text as a recording: blocks of lines into frames, what is not a frame counted with its line.
 //!
-//! The forms of a line are `line`'s; compression is the input's.
+//! Blocks are read ahead by whoever helps and handed on in the log's order, so that nothing hangs on how many do. The forms of a line are
+//! `line`'s; compression is the input's.
 
+mod block;
 pub mod line;
+mod parse;
 mod word;
 
-use memchr::memchr;
+use std::collections::VecDeque;
+use std::sync::Arc;
 
 use super::input::Input;
 use super::{BATCH, Recording};
 use crate::document::{Fault, Place};
-use crate::observation::{Batch, BusNames, Item, Stamped};
+use crate::observation::{Batch, BusNames};
 use crate::source::{Damage, Progress};
-use crate::time::Steady;
-use line::{Fast, Line, Text};
-
-/// The longest line that is read, bytes.
-const LINE_MAX: usize = 4096;
+use crate::workers::{Job, Workers};
+use block::{Block, Blocks};
+use parse::{Before, Parsed, Spoiled, parse};
 
 /// A candump log being read.
 pub struct Candump {
-    input: Input,
-    fast: Fast,
-    /// Lines read so far.
+    blocks: Blocks,
+    name: Arc<str>,
+    workers: Workers,
+    /// What was read of all blocks that were handed on.
+    before: Before,
+    /// Blocks being read ahead, with what was read of them.
+    ahead: VecDeque<Job<(Block, Parsed)>>,
+    /// Buffers that blocks no longer need.
+    spare: Vec<Vec<u8>>,
+    /// Batches of the block at hand, the first handed on up to frame `next`.
+    at_hand: VecDeque<Batch>,
+    next: usize,
+    /// Lines of the blocks handed on.
     lines: u64,
-    /// Inside a line that is too long.
-    overlong: bool,
-    last: Option<Steady>,
     batch: usize,
     ended: bool,
+    told_end: bool,
     damage: Damage,
 }
 
 impl Candump {
     /// Reads from an input at its first line.
-    pub fn new(input: Input) -> Self {
+    pub fn new(input: Input, workers: &Workers) -> Self {
         Self {
-            input,
-            fast: Fast::default(),
+            name: input.name().into(),
+            blocks: Blocks::new(input),
+            workers: workers.clone(),
+            before: Before::default(),
+            ahead: VecDeque::new(),
+            spare: Vec::new(),
+            at_hand: VecDeque::new(),
+            next: 0,
             lines: 0,
-            overlong: false,
-            last: None,
             batch: BATCH,
             ended: false,
+            told_end: false,
             damage: Damage::default(),
         }
     }
@@ -53,122 +68,81 @@ impl Candump {
         head.starts_with(b"(") || head.starts_with(b"DROPCOUNT:")
     }
 
-    /// Takes lines of the usual shape until one is not, or the batch is full.
-    fn take_fast(&mut self, into: &mut Batch, until: usize) {
-        let text = self.input.rest();
-        let mut place = 0;
-        let before = into.frames.len();
-        while into.frames.len() < until {
-            let Some((frame, used)) = self.fast.parse(text.get(place..).unwrap_or_default()) else { break };
-            place += used;
-            into.frames.push(frame);
+    /// Gives out blocks until every helper has one to do and one to go on with.
+    fn read_ahead(&mut self) {
+        let wanted = if self.workers.threads() > 1 { 2 * self.workers.threads() } else { 1 };
+        while self.ahead.len() < wanted && !self.ended {
+            let Some(block) = self.blocks.next(self.spare.pop().unwrap_or_default()) else {
+                self.ended = true;
+                return;
+            };
+            let name = Arc::clone(&self.name);
+            let mut before = Before { last: None, ..self.before.clone() };
+            self.ahead.push_back(self.workers.start(move || {
+                let parsed = parse(&block, &mut before, &name);
+                (block, parsed)
+            }));
         }
-        self.lines += (into.frames.len() - before) as u64;
-        if place > 0 {
-            self.last = into.frames.last().map(|frame| frame.at);
-        }
-        self.input.consume(place);
     }
 
-    /// Takes one line, whatever its form. False at the end.
-    fn take_line(&mut self, into: &mut Batch, names: &mut BusNames) -> bool {
-        loop {
-            let rest = self.input.rest();
-            match memchr(b'\n', rest.get(..LINE_MAX + 1).unwrap_or(rest)) {
-                Some(length) => {
-                    self.lines += 1;
-                    if !std::mem::take(&mut self.overlong) {
-                        self.take_text(length, into, names);
-                    }
-                    self.input.consume(length + 1);
-                    return true;
-                }
-                None if rest.len() > LINE_MAX => self.skip_overlong(),
-                None if self.input.fill() => {}
-                None => return self.take_last(into, names),
+    /// Puts the next block at hand; false at the end.
+    fn next_block(&mut self, names: &mut BusNames) -> bool {
+        self.before.names.clone_from(names);
+        self.read_ahead();
+        let Some(job) = self.ahead.pop_front() else {
+            if let (false, Some(fault)) = (std::mem::replace(&mut self.told_end, true), self.blocks.input.break_fault())
+            {
+                self.damage.add(|| fault);
             }
-        }
-    }
-
-    fn skip_overlong(&mut self) {
-        if !self.overlong {
-            self.overlong = true;
-            self.lines += 1;
-            self.spoil("longer than 4 KiB");
-            self.lines -= 1;
-        }
-        self.input.consume(LINE_MAX);
-    }
-
-    /// The last line, which has no line end; if the stream broke off, it may be cut inside its payload and is not read.
-    fn take_last(&mut self, into: &mut Batch, names: &mut BusNames) -> bool {
-        let length = self.input.rest().len();
-        if std::mem::replace(&mut self.ended, true) {
             return false;
-        }
-        if length > 0 && !self.overlong && self.input.broken().is_none() {
-            self.lines += 1;
-            self.take_text(length, into, names);
-        }
-        self.input.consume(length);
-        if let Some(fault) = self.input.break_fault() {
-            self.damage.add(|| fault);
-        }
-        length > 0
-    }
-
-    fn take_text(&mut self, length: usize, into: &mut Batch, names: &mut BusNames) {
-        let text = self.input.rest().get(..length).unwrap_or_default();
-        let problem = match line::parse(text) {
-            Ok(Line::Blank) => None,
-            Ok(Line::Frame(frame)) => {
-                self.last = Some(frame.at);
-                Self::take_frame(&frame, &mut self.fast, into, names)
-            }
-            Ok(Line::Dropped(words)) => match self.last {
-                Some(at) => {
-                    let words = format!("frames were lost while {} was recorded: {words}", self.input.name());
-                    into.rest.push(Stamped { at, item: Item::Trouble(words) });
-                    None
-                }
-                None => Some("frames were lost before the first line"),
-            },
-            Err(reason) => Some(reason),
         };
-        if let Some(reason) = problem {
-            self.spoil(reason);
+        let (block, mut parsed) = job.take();
+        if parsed.hangs_on_before {
+            parsed = parse(&block, &mut self.before, &self.name);
+            names.clone_from(&self.before.names);
         }
-    }
-
-    fn take_frame(frame: &Text<'_>, fast: &mut Fast, into: &mut Batch, names: &mut BusNames) -> Option<&'static str> {
-        let Some(bus) = names.intern(frame.bus) else {
-            return Some("more buses than can be told apart");
+        let Parsed { batches, lines, spoiled: (count, first), .. } = parsed;
+        let fault = |(line, byte, reason): Spoiled| {
+            Fault::at(&*self.name, Place::Line(self.lines + line), format!("{reason} (byte {byte})"))
         };
-        fast.learn(frame.bus, bus);
-        into.push(frame.at, bus, frame.id, frame.flags, frame.payload());
-        if let Some(pushed) = into.frames.last_mut() {
-            pushed.len = frame.len;
-        }
-        None
-    }
-
-    fn spoil(&mut self, reason: &str) {
-        let (name, line, byte) = (self.input.name(), self.lines, self.input.offset());
-        self.damage.add(|| Fault::at(name, Place::Line(line), format!("{reason} (byte {byte})")));
+        self.damage.add_all(count, first.into_iter().map(fault));
+        self.lines += lines;
+        let last = batches.iter().rev().find_map(|batch| batch.frames.last());
+        self.before.last = last.map(|frame| frame.at).or(self.before.last);
+        self.at_hand.extend(batches);
+        self.spare.push(block.text);
+        true
     }
 }
 
 impl Recording for Candump {
     fn read(&mut self, into: &mut Batch, names: &mut BusNames) -> Result<bool, Fault> {
-        let until = into.frames.len() + self.batch;
-        let items = into.rest.len();
         loop {
-            self.take_fast(into, until);
-            // An item ends the batch: within one, items count as arrived behind the frames.
-            if into.frames.len() >= until || into.rest.len() > items {
-                return Ok(true);
+            while let Some(front) = self.at_hand.front_mut() {
+                let left = front.frames.len() - self.next;
+                if self.next == 0 && left <= self.batch && into.is_empty() && !front.is_empty() {
+                    std::mem::swap(into, front);
+                    self.at_hand.pop_front();
+                    return Ok(true);
+                }
+                let count = left.min(self.batch);
+                for frame in &front.frames[self.next..self.next + count] {
+                    into.push_frame(frame, front.payload(frame));
+                }
+                self.next += count;
+                let mut given = count > 0;
+                if count == left {
+                    // An item ends the batch: within one, items count as arrived behind the frames.
+                    given |= !front.rest.is_empty();
+                    into.rest.append(&mut front.rest);
+                    self.at_hand.pop_front();
+                    self.next = 0;
+                }
+                if given {
+                    return Ok(true);
+                }
             }
-            if !self.take_line(into, names) {
+            if !self.next_block(names) {
                 return Ok(false);
             }
         }
@@ -179,7 +153,7 @@ impl Recording for Candump {
     }
 
     fn progress(&self) -> Progress {
-        self.input.progress()
+        self.blocks.input.progress()
     }
 
     fn damage(&self) -> &Damage {

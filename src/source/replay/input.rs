@@ -9,8 +9,10 @@ use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
+use super::ahead::Ahead;
 use crate::document::Fault;
 use crate::source::Progress;
+use crate::workers::Workers;
 
 /// Size of the read buffer, bytes.
 const BUFFER: usize = 256 * 1024;
@@ -31,19 +33,24 @@ pub struct Input {
 }
 
 impl Input {
-    /// Opens a file and reads its first bytes.
+    /// Opens a file and reads its first bytes. Where there are helpers, it is unpacked on a thread of its own.
     ///
     /// # Errors
     /// If the file can't be opened or not a byte of it can be read.
-    pub fn open(path: &Path) -> Result<Self, Fault> {
+    pub fn open(path: &Path, workers: &Workers) -> Result<Self, Fault> {
         let file = File::open(path).map_err(|error| Fault::io(path, "open", &error))?;
         let total = file.metadata().ok().filter(std::fs::Metadata::is_file).map(|data| data.len());
         let stored = Arc::new(AtomicU64::new(0));
         let counted = Counted { file, bytes: Arc::clone(&stored) };
-        Self::start(path, counted, total, stored).map_err(|error| Fault::io(path, "read", &error))
+        Self::start(path, counted, total, (stored, workers)).map_err(|error| Fault::io(path, "read", &error))
     }
 
-    fn start(path: &Path, mut counted: Counted, total: Option<u64>, stored: Arc<AtomicU64>) -> io::Result<Self> {
+    fn start(
+        path: &Path,
+        mut counted: Counted,
+        total: Option<u64>,
+        (stored, workers): (Arc<AtomicU64>, &Workers),
+    ) -> io::Result<Self> {
         let mut magic = Vec::with_capacity(4);
         counted.by_ref().take(4).read_to_end(&mut magic)?;
         let kind = Packing::of(&magic);
@@ -55,6 +62,8 @@ impl Input {
                 Box::new(zstd::stream::read::Decoder::with_buffer(BufReader::with_capacity(BUFFER, whole))?)
             }
         };
+        let unpacks_beside = kind != Packing::Plain && workers.threads() > 1;
+        let reader: Box<dyn Read + Send> = if unpacks_beside { Box::new(Ahead::new(reader)) } else { reader };
         let mut input = Self::from_reader(path.display().to_string(), reader);
         input.stored = stored;
         input.total = total;
@@ -112,8 +121,28 @@ impl Input {
         if self.end == self.buffer.len() {
             return false;
         }
+        let mut buffer = std::mem::take(&mut self.buffer);
+        let got = self.read_on(&mut buffer[self.end..]);
+        self.buffer = buffer;
+        self.end += got;
+        got > 0
+    }
+
+    /// Reads into memory of others, first what is in [`Self::rest`]; 0 at the end.
+    pub fn read_into(&mut self, into: &mut [u8]) -> usize {
+        let held = self.rest().len().min(into.len());
+        if held == 0 {
+            return if self.ended { 0 } else { self.read_on(into) };
+        }
+        into[..held].copy_from_slice(&self.rest()[..held]);
+        self.consume(held);
+        held
+    }
+
+    /// What comes next of the stream; 0 when it has ended, or broken off for a reason that is kept.
+    fn read_on(&mut self, into: &mut [u8]) -> usize {
         let got = loop {
-            match self.reader.read(&mut self.buffer[self.end..]) {
+            match self.reader.read(into) {
                 Ok(got) => break got,
                 Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
                 Err(error) => {
@@ -123,8 +152,7 @@ impl Input {
             }
         };
         self.ended = got == 0;
-        self.end += got;
-        got > 0
+        got
     }
 
     /// Reads until [`Self::rest`] holds this many bytes (at most the buffer's size), or all there are.
@@ -158,10 +186,7 @@ impl Read for Input {
         if self.rest().is_empty() {
             self.fill();
         }
-        let count = self.rest().len().min(into.len());
-        into[..count].copy_from_slice(&self.rest()[..count]);
-        self.consume(count);
-        Ok(count)
+        Ok(self.read_into(into))
     }
 }
 
@@ -212,10 +237,15 @@ mod tests {
     fn read(bytes: &[u8]) -> (Vec<u8>, Option<String>, Progress) {
         let file = tempfile::NamedTempFile::new().unwrap();
         std::fs::write(file.path(), bytes).unwrap();
-        let mut input = Input::open(file.path()).unwrap();
-        let mut all = Vec::new();
-        input.read_to_end(&mut all).unwrap();
-        (all, input.broken().map(str::to_owned), input.progress())
+        let read = |workers: &Workers| {
+            let mut input = Input::open(file.path(), workers).unwrap();
+            let mut all = Vec::new();
+            input.read_to_end(&mut all).unwrap();
+            (all, input.broken().map(str::to_owned), input.progress())
+        };
+        let alone = read(&Workers::alone());
+        assert!(Workers::with(2, read) == alone);
+        alone
     }
 
     #[test]

@@ -12,6 +12,7 @@ use super::pcap::Capture;
 use super::table::Signals;
 use crate::document::Fault;
 use crate::map::{Map, Origin};
+use crate::workers::Workers;
 
 /// What is read, for people.
 const KINDS: &str = "candump text (plain, .gz or .zst), pcap or pcapng of SocketCAN, a run's folder, \
@@ -25,6 +26,14 @@ const HEAD: usize = 4096;
 /// # Errors
 /// If it cannot be opened, or holds nothing that is known.
 pub fn open(path: &Path, map: Option<&Map>) -> Result<Box<dyn Recording>, Fault> {
+    open_with(path, map, &Workers::alone())
+}
+
+/// The same, read with the help of others where that is worth it; what is read does not hang on how many they are.
+///
+/// # Errors
+/// As [`open`].
+pub fn open_with(path: &Path, map: Option<&Map>, workers: &Workers) -> Result<Box<dyn Recording>, Fault> {
     let name = path.display().to_string();
     if path.is_dir() {
         if Run::recognises(path) {
@@ -33,7 +42,7 @@ pub fn open(path: &Path, map: Option<&Map>) -> Result<Box<dyn Recording>, Fault>
         return Err(Fault::whole(name, "a folder that is not a run's: it holds no run.json")
             .remedy(format!("give a file or a run's folder; what is read: {KINDS}")));
     }
-    let mut input = Input::open(path)?;
+    let mut input = Input::open(path, workers)?;
     input.fill_to(HEAD);
     let head = input.rest().get(..HEAD).unwrap_or(input.rest());
     if Capture::recognises(head) {
@@ -41,12 +50,12 @@ pub fn open(path: &Path, map: Option<&Map>) -> Result<Box<dyn Recording>, Fault>
     }
     let tables = map.is_some_and(|map| map.messages.iter().any(|message| matches!(message.origin, Origin::Table(_))));
     if Candump::recognises(head) {
-        return Ok(Box::new(Candump::new(input)));
+        return Ok(Box::new(Candump::new(input, workers)));
     }
     match map {
         Some(map) if tables && is_text(head) => Ok(Box::new(Signals::new(input, map)?)),
         // A log whose first lines are damaged is still a log.
-        _ if head.split(|byte| *byte == b'\n').any(Candump::recognises) => Ok(Box::new(Candump::new(input))),
+        _ if head.split(|byte| *byte == b'\n').any(Candump::recognises) => Ok(Box::new(Candump::new(input, workers))),
         _ => Err(unknown(name, head, &input)),
     }
 }

@@ -2,6 +2,7 @@
 //!
 //! Tells a file's kind by what it holds, never by its name. Decodes nothing.
 
+mod ahead;
 mod candump;
 mod dataset;
 mod input;
@@ -12,7 +13,7 @@ mod table;
 #[cfg(test)]
 pub(crate) mod test_support;
 
-pub use kind::open;
+pub use kind::{open, open_with};
 pub use several::Replay;
 
 use crate::document::Fault;

@@ -4,12 +4,13 @@
 
 use std::path::PathBuf;
 
-use super::{Recording, open};
+use super::{Recording, open_with};
 use crate::document::Fault;
 use crate::map::Map;
 use crate::observation::{Batch, Bus, BusNames, Item};
 use crate::source::{Damage, Merge, Progress};
 use crate::time::Steady;
+use crate::workers::Workers;
 
 /// One of the files: what was read of it and not yet handed on.
 struct File {
@@ -115,9 +116,22 @@ impl Replay {
     /// # Errors
     /// If one of them cannot be opened, or holds nothing that is known.
     pub fn open(paths: &[PathBuf], map: Option<&Map>, batch_frames: usize) -> Result<Self, Fault> {
+        Self::open_with(paths, map, batch_frames, &Workers::alone())
+    }
+
+    /// The same, read with the help of others.
+    ///
+    /// # Errors
+    /// As [`Replay::open`].
+    pub fn open_with(
+        paths: &[PathBuf],
+        map: Option<&Map>,
+        batch_frames: usize,
+        workers: &Workers,
+    ) -> Result<Self, Fault> {
         let mut files = Vec::with_capacity(paths.len());
         for path in paths {
-            let mut recording = open(path, map)?;
+            let mut recording = open_with(path, map, workers)?;
             recording.set_batch(batch_frames);
             let name = path.display().to_string();
             let mut file = File::new(name, recording);

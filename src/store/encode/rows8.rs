@@ -124,7 +124,7 @@ fn triples(bits: u64) -> u64 {
 fn ones(masks: &[u8], at: usize, bits_here: u64) -> usize {
     let mut count = bits_here.trailing_ones() as usize;
     // Only whole bytes behind the first can go on past what was seen.
-    while count > 0 && (at + count) % 8 == 0 {
+    while count > 0 && (at + count).is_multiple_of(8) {
         let more = bits(masks, at + count).trailing_ones() as usize;
         if more == 0 {
             break;

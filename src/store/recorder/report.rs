@@ -14,6 +14,7 @@ use crate::schema::SCHEMA_VERSION;
 use crate::store::run_file::{Anchor, Ended, FileDigest, MadeBy, RoleTolerance, RoleUsed, RunFile, Source, Trouble};
 use crate::store::{StoreError, run_file, set_aside};
 use crate::time::{RunTime, Span};
+use crate::workers::Workers;
 
 /// What a run is recorded with; the same for all runs of a session.
 #[derive(Clone, Debug)]
@@ -28,6 +29,8 @@ pub struct Plan {
     pub files: Vec<(String, Vec<u8>)>,
     /// How often [`super::Recorder::sync`] is called, which bounds what a cut costs; `None` where nobody said.
     pub sync_every: Option<Span>,
+    /// Who helps to pack what is written.
+    pub workers: Workers,
     /// `run.json` as far as it is known from the start.
     pub run_file: RunFile,
 }
@@ -68,6 +71,7 @@ impl Plan {
             durability: Durability::AtTheEnd,
             files: Vec::new(),
             sync_every: None,
+            workers: Workers::alone(),
             run_file,
         }
     }

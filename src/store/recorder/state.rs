@@ -15,6 +15,7 @@ use crate::observation::BusNames;
 use crate::store::StoreError;
 use crate::store::run_file::{Ended, RunFile, SOURCE_FILES};
 use crate::time::{RunTime, Span, Steady, WallClock};
+use crate::workers::Workers;
 
 /// The most troubles kept in `run.json`; later ones are only counted.
 const TROUBLES_MAX: usize = 200;
@@ -144,6 +145,7 @@ impl State {
             durability: Durability::Journal,
             files: Vec::new(),
             sync_every: saved.sync_every,
+            workers: Workers::alone(),
             run_file,
         };
         Ok((saved.state, plan))

@@ -310,7 +310,7 @@ fn a_cut_at_any_step_ends_in_the_same_bytes() {
         writer.close_parts().unwrap();
     }
     write_part(&mut writer, 2);
-    writer.write_frames().unwrap();
+    writer.give_out(Whose::Frames).unwrap();
     drop(writer);
     // Cut after part 2 was finished but before the state said so.
     copy_folder(&run("cut"), &run("ahead"));

@@ -1,7 +1,7 @@
 //! The trial `speed`, the part that needs the library: makes the seeded log and times the stages on it.
 //!
-//! `speed log FRAMES SEED LOG MAP` writes log and map; `speed parse LOG` and `speed ledger LOG MAP` run one stage each over
-//! the file and print frames and seconds. Peers are timed by `peers.py` beside it, never here.
+//! `speed log FRAMES SEED LOG MAP` writes log and map; `speed parse LOG` and `speed ledger LOG MAP [THREADS]` run one stage
+//! each over the file and print frames and seconds. Peers are timed by `peers.py` beside it, never here.
 
 mod log;
 
@@ -15,6 +15,7 @@ use drawdown::ledger::Ledger;
 use drawdown::observation::{Batch, BusNames};
 use drawdown::source::replay;
 use drawdown::time::RunTime;
+use drawdown::workers::Workers;
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
@@ -22,8 +23,12 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     match arguments[..] {
         ["log", frames, seed, log, map] => Ok(make(frames.parse()?, seed.parse()?, log, map)?),
         ["parse", log] => parse(log),
-        ["ledger", log, map] => ledger(log, map),
-        _ => Err("usage: speed log FRAMES SEED LOG MAP | parse LOG | ledger LOG MAP".into()),
+        ["ledger", log, map] => ledger(log, map, &Workers::alone()),
+        ["ledger", log, map, threads] => {
+            Workers::with(threads.parse()?, |workers| ledger(log, map, workers).map_err(|error| error.to_string()))?;
+            Ok(())
+        }
+        _ => Err("usage: speed log FRAMES SEED LOG MAP | parse LOG | ledger LOG MAP [THREADS]".into()),
     }
 }
 
@@ -54,12 +59,12 @@ fn parse(log: &str) -> Result<(), Box<dyn std::error::Error>> {
     Ok(())
 }
 
-fn ledger(log: &str, map: &str) -> Result<(), Box<dyn std::error::Error>> {
+fn ledger(log: &str, map: &str, workers: &Workers) -> Result<(), Box<dyn std::error::Error>> {
     let started = Instant::now();
     let map = drawdown::map::load(Path::new(map)).map.ok_or("the trial's own map is faulty")?;
     let mut decoder = Decoder::new(&map);
     let mut ledger = Ledger::for_map(&map);
-    let mut recording = replay::open(Path::new(log), None)?;
+    let mut recording = replay::open_with(Path::new(log), None, workers)?;
     let (mut batch, mut names, mut frames) = (Batch::default(), BusNames::default(), 0);
     let mut origin = None;
     let mut last = RunTime(0);

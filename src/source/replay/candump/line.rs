@@ -166,6 +166,7 @@ fn nibble(digit: u8) -> Option<u8> {
 
 /// Reads lines of the usual shape, `(10 digits.6 digits) NAME ID#PAYLOAD`, with or without a direction: data frames of classic CAN on a bus with a
 /// name of at most 7 bytes. Whatever else a line is, it declines.
+#[derive(Clone)]
 pub struct Fast {
     /// The digits of the seconds last seen, and what they are in microseconds: a second lasts thousands of frames.
     second: ([u8; 10], i64),

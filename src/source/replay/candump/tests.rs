@@ -2,12 +2,25 @@
 
 use super::*;
 use crate::observation::Bus;
+use crate::observation::Item;
 use crate::source::replay::test_support::{Everything, everything};
+use crate::time::Steady;
 use proptest::prelude::*;
 
 fn read(text: &[u8], batch: usize) -> Everything {
     let reader = Box::new(std::io::Cursor::new(text.to_vec()));
-    everything(&mut Candump::new(Input::from_reader("log".into(), reader)), batch)
+    everything(&mut Candump::new(Input::from_reader("log".into(), reader), &Workers::alone()), batch)
+}
+
+/// Read alone and with help: whatever is asserted of one holds for both.
+fn read_both(text: &[u8], batch: usize) -> Everything {
+    let alone = read(text, batch);
+    let helped = Workers::with(3, |workers| {
+        let reader = Box::new(std::io::Cursor::new(text.to_vec()));
+        everything(&mut Candump::new(Input::from_reader("log".into(), reader), workers), batch)
+    });
+    assert!(alone == helped, "with help another reading");
+    alone
 }
 
 #[test]
@@ -50,7 +63,7 @@ fn a_last_line_without_an_end_is_read_unless_the_stream_broke_off() {
         }
     }
     let reader = Breaking(std::io::Cursor::new(whole.to_vec()));
-    let all = everything(&mut Candump::new(Input::from_reader("log".into(), Box::new(reader))), 9);
+    let all = everything(&mut Candump::new(Input::from_reader("log".into(), Box::new(reader)), &Workers::alone()), 9);
     assert_eq!((all.batch.frames.len(), all.damage.count), (1, 1));
     assert!(all.damage.first[0].to_string().contains("breaks off"));
 }
@@ -59,12 +72,42 @@ fn a_last_line_without_an_end_is_read_unless_the_stream_broke_off() {
 fn buffer_ends_fall_anywhere() {
     let line = |n: usize| format!("({}.{:06}) can{} {:03X}#{:08X}\n", 1_700_000_000 + n, n % 7, n % 3, n % 0x700, n);
     let text: String = (0..20_000).map(line).collect();
-    let all = read(text.as_bytes(), 1000);
+    let all = read_both(text.as_bytes(), 1000);
     assert_eq!((all.batch.frames.len(), all.damage.count), (20_000, 0));
     for (n, frame) in all.batch.frames.iter().enumerate() {
         assert_eq!(frame.at.0, (1_700_000_000 + n as i64) * 1_000_000 + n as i64 % 7);
         assert_eq!(all.batch.payload(frame), (n as u32).to_be_bytes());
     }
+}
+
+/// A log of several blocks whose every block hangs on those before it: new buses, lost frames at its start, damage, a line
+/// longer than a block.
+#[test]
+fn what_hangs_on_earlier_blocks_is_read_as_if_there_were_none() {
+    let mut text = String::new();
+    for n in 0..40_000usize {
+        let bus = if n % 9_000 == 8_999 { format!("late{n}") } else { format!("can{}", n % 3) };
+        text += &format!("({}.{:06}) {bus} {:03X}#{:08X}\n", 1_700_000_000 + n, n % 7, n % 0x700, n);
+        match n % 1_500 {
+            // Long enough that some stand at a block's start.
+            7..12 => text += "DROPCOUNT: dropped 1 CAN frame on 'can0' socket (total drops 1)\n",
+            50 => text += "rubbish\n",
+            _ => {}
+        }
+        if n == 20_000 {
+            text += &"y".repeat(700_000);
+            text += "\n";
+        }
+    }
+    let lines = text.lines().count() as u64;
+    let all = read_both(text.as_bytes(), 3_000);
+    assert_eq!(all.batch.frames.len(), 40_000);
+    assert_eq!(all.names.names()[..4], ["can0", "can1", "can2", "late8999"]);
+    assert_eq!(all.batch.frames.len() as u64 + all.batch.rest.len() as u64 + all.damage.count, lines);
+    // The line after a long one is told with its own number and place.
+    let after = format!("{}\nrubbish", "y".repeat(700_000));
+    let told = read_both(after.as_bytes(), 9).damage.first.last().unwrap().to_string();
+    assert_eq!(told, "log:2: warning: does not start with a time in brackets (byte 700001)");
 }
 
 proptest! {
@@ -80,7 +123,7 @@ proptest! {
                 text[place] = byte;
             }
         }
-        let one = read(&text, batch);
+        let one = read_both(&text, batch);
         prop_assert_eq!(&one, &read(&text, 1000));
         prop_assert!(one.batch.frames.len() as u64 + one.damage.count <= text.split(|byte| *byte == b'\n').count() as u64);
     }

@@ -1,0 +1,92 @@
+//! Row groups on their way into files: packed by whoever helps, handed back in the order in which they were given out.
+//!
+//! So the bytes do not hang on how many help. Decides neither when a group is full nor which file it goes to.
+
+use std::collections::VecDeque;
+use std::sync::{Arc, Mutex, PoisonError};
+
+use parquet::errors::Result;
+
+use super::encode::{Encoder, Packed};
+use super::frames::FrameBuffer;
+use super::rows::RowBuffer;
+use super::schema_of::FileSchema;
+use crate::workers::{Job, Workers};
+
+/// Rows that become a row group.
+pub(super) enum Buffer {
+    Frames(FrameBuffer),
+    Rows(RowBuffer),
+}
+
+impl Buffer {
+    fn pack(&mut self, schema: &FileSchema, names: &[String], encoder: &mut Encoder) -> Result<Packed> {
+        match self {
+            Self::Frames(frames) => frames.pack(schema, names, encoder),
+            Self::Rows(rows) => rows.pack(schema, names, encoder),
+        }
+    }
+}
+
+/// A group that comes back: whose it is, its buffer, empty again, and what is to be appended.
+pub(super) struct Done<W> {
+    pub whose: W,
+    pub buffer: Buffer,
+    pub packed: Result<Packed>,
+}
+
+/// Groups being packed.
+pub(super) struct Packing<W> {
+    workers: Workers,
+    /// Those that nobody packs with just now.
+    encoders: Arc<Mutex<Vec<Encoder>>>,
+    given_out: VecDeque<(W, Job<(Buffer, Result<Packed>)>)>,
+}
+
+impl<W> Packing<W> {
+    pub fn new(workers: Workers) -> Self {
+        Self { workers, encoders: Arc::default(), given_out: VecDeque::new() }
+    }
+
+    /// Gives out a group; `names` are the texts that it holds by number.
+    pub fn give_out(&mut self, whose: W, mut buffer: Buffer, schema: Arc<FileSchema>, names: Vec<String>) {
+        let encoders = Arc::clone(&self.encoders);
+        let job = self.workers.start(move || {
+            let packed = with_encoder(&encoders, |encoder| buffer.pack(&schema, &names, encoder));
+            (buffer, packed)
+        });
+        self.given_out.push_back((whose, job));
+    }
+
+    /// The group that was given out first, once there are as many as there are threads: so none waits long, and memory is bounded.
+    pub fn due(&mut self) -> Option<Done<W>> {
+        if self.given_out.len() >= self.workers.threads() { self.next() } else { None }
+    }
+
+    /// The group that was given out first, waited for.
+    pub fn next(&mut self) -> Option<Done<W>> {
+        let (whose, job) = self.given_out.pop_front()?;
+        let (buffer, packed) = job.take();
+        Some(Done { whose, buffer, packed })
+    }
+
+    /// Whether all were handed back.
+    pub fn is_empty(&self) -> bool {
+        self.given_out.is_empty()
+    }
+
+    /// Packs here and now.
+    pub fn with_encoder<T>(&self, work: impl FnOnce(&mut Encoder) -> T) -> T {
+        with_encoder(&self.encoders, work)
+    }
+}
+
+/// Works with an encoder that nobody else has meanwhile. One whose holder panicked is not given back, so every one kept is sound.
+fn with_encoder<T>(encoders: &Mutex<Vec<Encoder>>, work: impl FnOnce(&mut Encoder) -> T) -> T {
+    let kept = || encoders.lock().unwrap_or_else(PoisonError::into_inner);
+    let free = kept().pop();
+    let mut encoder = free.unwrap_or_else(Encoder::new);
+    let done = work(&mut encoder);
+    kept().push(encoder);
+    done
+}
