@@ -193,6 +193,11 @@ impl Keeper {
         self.upkeep.wait(&*self.clock, enough)
     }
 
+    /// Waits until the runs that a cut left are put right or `enough` says so.
+    pub fn wait_for_cut_runs(&self, enough: &dyn Fn() -> bool) {
+        self.upkeep.wait_for_cut_runs(&*self.clock, enough);
+    }
+
     /// What tells, on whatever thread, whether the work beside is done.
     pub fn upkeep_is_idle(&self) -> impl Fn() -> bool + Send + use<> {
         self.upkeep.is_idle()

@@ -76,9 +76,9 @@ impl<'a> Feed<'a> {
     /// If a recording can't be read.
     pub fn replay(mut self, map: &Map) -> Result<Keeper, Fault> {
         self.notify.ready();
-        // A recording can wait until what a cut left is put right; a car can't.
+        // A recording can wait until what a cut left is put right; a car can't. Neither waits for a look at what is finished.
         let stop = self.stop;
-        self.keeper.wait_for_upkeep(&|| stop.load(Ordering::Relaxed));
+        self.keeper.wait_for_cut_runs(&|| stop.load(Ordering::Relaxed));
         for source in &self.config.sources {
             let Source::Replay { recordings, pace } = source else { continue };
             let mut replay = Replay::open(recordings, Some(map), BATCH_FRAMES)?;

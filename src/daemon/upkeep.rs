@@ -26,8 +26,10 @@ const LOOK_EVERY: Span = Span::of_millis(10);
 enum Job {
     /// Make a run's final files.
     Finish(Box<Closing>),
-    /// Put every run right that a cut or damage left.
+    /// Put every run right that a cut left.
     PutRight(Vec<RunFolder>),
+    /// Look at every finished run for damage that shows at once.
+    LookAt(Vec<RunFolder>),
     /// Turn what a cut left into a proper run.
     Recover(PathBuf),
     /// The same, once the disk is well again.
@@ -43,6 +45,8 @@ enum Job {
 pub struct Known {
     /// Jobs not done yet.
     pub waiting: usize,
+    /// Runs that a cut left are still to be put right.
+    pub cut: bool,
     /// Runs whose final files could not be made.
     pub failed: usize,
     /// Runs finished or recovered since the daemon began.
@@ -91,9 +95,17 @@ impl Upkeep {
         }
     }
 
-    /// Puts runs right, those that need it.
+    /// Puts runs right, those that need it: first what a cut left, then finished ones that are damaged, which nobody waits for.
+    /// None of them may be recorded into now.
     pub fn put_right(&self, runs: Vec<RunFolder>) {
-        self.give(Job::PutRight(runs));
+        let (cut, finished): (Vec<_>, Vec<_>) = runs.into_iter().partition(RunFolder::is_unfinished);
+        if !cut.is_empty() {
+            hold(&self.known).cut = true;
+            self.give(Job::PutRight(cut));
+        }
+        if !finished.is_empty() {
+            self.give(Job::LookAt(finished));
+        }
     }
 
     /// Recovers a run that was cut.
@@ -131,7 +143,16 @@ impl Upkeep {
 
     /// Waits until all is done or `enough` says so; whether all was done.
     pub fn wait(&self, clock: &dyn Clock, enough: &dyn Fn() -> bool) -> bool {
-        while self.known().waiting > 0 {
+        self.wait_until(clock, enough, |known| known.waiting == 0)
+    }
+
+    /// Waits until what a cut left is put right or `enough` says so.
+    pub fn wait_for_cut_runs(&self, clock: &dyn Clock, enough: &dyn Fn() -> bool) {
+        self.wait_until(clock, enough, |known| !known.cut);
+    }
+
+    fn wait_until(&self, clock: &dyn Clock, enough: &dyn Fn() -> bool, is_done: impl Fn(&Known) -> bool) -> bool {
+        while !is_done(&self.known()) {
             if enough() {
                 return false;
             }
@@ -143,7 +164,8 @@ impl Upkeep {
     fn give(&self, job: Job) {
         hold(&self.known).waiting += 1;
         if self.jobs.send(job).is_err() {
-            hold(&self.known).waiting -= 1;
+            let mut known = hold(&self.known);
+            (known.waiting, known.cut) = (known.waiting - 1, false);
         }
     }
 }
@@ -170,7 +192,11 @@ impl Worker {
                     let doing = || closing.finish().map(|run| Some(format!("{} is complete", run.path.display())));
                     self.attempt(&folder, doing);
                 }
-                Job::PutRight(runs) => runs.iter().for_each(|run| self.recover(&run.path)),
+                Job::PutRight(runs) => {
+                    runs.iter().for_each(|run| self.recover(&run.path));
+                    hold(&self.known).cut = false;
+                }
+                Job::LookAt(runs) => runs.iter().for_each(|run| self.recover(&run.path)),
                 Job::Recover(folder) => self.recover(&folder),
                 Job::RecoverLater(folder) => self.failed.push(folder),
                 Job::Again => std::mem::take(&mut self.failed).iter().for_each(|folder| self.recover(folder)),

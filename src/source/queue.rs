@@ -111,7 +111,12 @@ impl Queue {
                 continue;
             }
             held.only_wanted &= wanted;
-            held.batch.push_frame(frame, batch.payload(frame));
+            // Nearly all frames are whole as they are.
+            if frame.has_long_payload() {
+                held.batch.push_frame(frame, batch.payload(frame));
+            } else {
+                held.batch.frames.push(*frame);
+            }
         }
         for stamped in batch.rest.drain(..) {
             held.push_item(stamped);

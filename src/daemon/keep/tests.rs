@@ -4,6 +4,7 @@ use std::io::ErrorKind;
 
 use super::*;
 use crate::daemon::test_support::{Hand, config, frames, frames_of, keeper, names, runs, scratch};
+use crate::store::data_set::RunFolder;
 use crate::store::disk::faults::{self, Fault};
 
 /// Frames of a drive, and how they come.
@@ -159,4 +160,34 @@ fn a_fault_that_comes_again_and_again_is_waited_for_ever_longer() {
     assert!(tries < 60, "{tries} tries");
     faults::clear(&config.data);
     keeper.finish(Ended::Stopped, None);
+}
+
+#[test]
+fn what_a_cut_left_is_waited_for_and_damage_of_finished_runs_is_found_behind_it() {
+    let folder = scratch();
+    let config = config(folder.path(), "");
+    let clock = Arc::new(Hand::default());
+    clock.set_wall("2027-03-14T06:15:02Z");
+    let mut first = keeper(&config, &clock);
+    drive(&mut first, &clock, |_, _| {});
+    first.finish(Ended::Stopped, None);
+    let mut second = keeper(&config, &clock);
+    let mut more = frames(clock.now(), 50, PERIOD);
+    more.rest.push(Stamped { at: clock.now(), item: Item::Anchor(clock.wall()) });
+    second.take(&mut more, &names());
+    second.sync();
+    // As a cut leaves it.
+    drop(second);
+    let found = DataSet::open(&config.data).and_then(|data| data.runs()).unwrap();
+    assert_eq!(found.iter().map(RunFolder::is_unfinished).collect::<Vec<_>>(), [false, true]);
+    let mut files = std::fs::read_dir(found[0].path.join("trace")).unwrap();
+    let damaged = files.next().unwrap().unwrap().path();
+    std::fs::File::options().write(true).open(&damaged).unwrap().set_len(10).unwrap();
+    let third = keeper(&config, &clock);
+    third.wait_for_cut_runs(&|| false);
+    assert!(!found[1].is_unfinished(), "a replay may begin");
+    third.wait_for_upkeep(&|| false);
+    assert!(!damaged.exists(), "put aside");
+    third.finish(Ended::Stopped, None);
+    assert_eq!(runs(&config).iter().map(|run| run.set_aside.len()).collect::<Vec<_>>(), [1, 0]);
 }

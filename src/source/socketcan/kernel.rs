@@ -12,8 +12,10 @@ use std::os::fd::{AsRawFd, BorrowedFd, FromRawFd, OwnedFd};
 use super::wire;
 use crate::time::Span;
 
-/// Frames taken at one call.
+/// Frames taken at one call, at most.
 pub const AT_ONCE: usize = 512;
+/// Room made ready for a call at least: laying out all of it costs as much as taking a dozen frames.
+const LEAST: usize = 64;
 /// Bytes kept for the control messages of a frame: two are asked for, 56 bytes on a 64-bit machine.
 const CONTROL: usize = 128;
 /// Bytes kept for the kernel's answer about an interface; a CAN interface's has some 1,300.
@@ -31,6 +33,8 @@ pub struct Room {
     vectors: Box<[libc::iovec]>,
     headers: Box<[libc::mmsghdr]>,
     held: usize,
+    /// How many the next call asks for.
+    asks: usize,
 }
 
 /// One message as the kernel gave it.
@@ -56,21 +60,24 @@ impl Default for Room {
             vectors: vec![vector; AT_ONCE].into(),
             headers: vec![header; AT_ONCE].into(),
             held: 0,
+            asks: LEAST,
         }
     }
 }
 
 impl Room {
-    /// Takes the frames that wait at a socket, [`AT_ONCE`] at most, without waiting; returns how many.
+    /// Takes frames that wait at a socket, [`AT_ONCE`] at most, without waiting; returns how many, and whether more may wait.
+    /// Asks for some more than came the last time.
     ///
     /// # Errors
     /// The socket's, `WouldBlock` among them if none waits.
-    pub fn receive(&mut self, socket: BorrowedFd<'_>) -> io::Result<usize> {
+    pub fn receive(&mut self, socket: BorrowedFd<'_>) -> io::Result<(usize, bool)> {
         self.held = 0;
+        let asked = self.asks.min(AT_ONCE);
         // Each base pointer is taken once, and nothing else touches the boxes until the kernel has returned.
         let (frames, control) = (self.frames.as_mut_ptr(), self.control.as_mut_ptr());
         let vectors = self.vectors.as_mut_ptr();
-        for (at, header) in self.headers.iter_mut().enumerate() {
+        for (at, header) in self.headers.iter_mut().take(asked).enumerate() {
             let vector = vectors.wrapping_add(at);
             let room = libc::iovec { iov_base: frames.wrapping_add(at).cast(), iov_len: wire::FD };
             // SAFETY: `at` is below AT_ONCE, the length of every box, so `vector` lies in `vectors`; no reference to it lives.
@@ -82,20 +89,22 @@ impl Room {
             message.msg_flags = 0;
             header.msg_len = 0;
         }
-        // SAFETY: the socket is open, as it is borrowed. `headers` holds AT_ONCE values; each points at one vector, which
-        // points at `wire::FD` writable bytes of its own, and at CONTROL writable bytes of its own; name and time-out are null,
-        // which is allowed. All of them outlive the call, and the kernel keeps no pointer.
+        // SAFETY: the socket is open, as it is borrowed. `headers` holds AT_ONCE values, no fewer than are asked for; each of the
+        // first `asked` was just made to point at one vector, which points at `wire::FD` writable bytes of its own, and at CONTROL
+        // writable bytes of its own; name and time-out are null, which is allowed. All of them outlive the call, and the kernel
+        // keeps no pointer.
         let count = unsafe {
             libc::recvmmsg(
                 socket.as_raw_fd(),
                 self.headers.as_mut_ptr(),
-                AT_ONCE as libc::c_uint,
+                asked as libc::c_uint,
                 libc::MSG_DONTWAIT as _,
                 std::ptr::null_mut(),
             )
         };
-        self.held = usize::try_from(count).map_err(|_| io::Error::last_os_error())?.min(AT_ONCE);
-        Ok(self.held)
+        self.held = usize::try_from(count).map_err(|_| io::Error::last_os_error())?.min(asked);
+        self.asks = (2 * self.held).clamp(LEAST, AT_ONCE);
+        Ok((self.held, self.held == asked))
     }
 
     /// The messages of the last call, in the kernel's order.
@@ -160,13 +169,37 @@ mod tests {
             far.send(&vec![length as u8; length]).unwrap();
         }
         wait(near.as_fd(), Span::of_seconds(5));
-        assert_eq!(room.receive(near.as_fd()).unwrap(), 5);
+        assert_eq!(room.receive(near.as_fd()).unwrap(), (5, false));
         let told: Vec<(usize, bool)> = room.messages().map(|one| (one.bytes.len(), one.truncated)).collect();
         assert_eq!(told, [(16, false), (72, false), (72, true), (0, false), (5, false)]);
         assert!(room.messages().all(|one| one.control.is_empty()));
         assert_eq!(room.messages().nth(1).unwrap().bytes, [72; 72]);
         assert!(room.receive(near.as_fd()).is_err());
         assert_eq!(room.messages().count(), 0);
+    }
+
+    #[test]
+    fn a_long_queue_is_taken_in_ever_larger_pieces_and_whole() {
+        let socket = || std::net::UdpSocket::bind("127.0.0.1:0").unwrap();
+        let (near, far) = (socket(), socket());
+        let mut room = Room::default();
+        for round in 0..3u8 {
+            for number in 0..200u8 {
+                far.send_to(&[round, number, 0], near.local_addr().unwrap()).unwrap();
+            }
+            wait(near.as_fd(), Span::of_seconds(5));
+            let (mut all, mut pieces, mut more) = (Vec::new(), Vec::new(), true);
+            while more {
+                let taken = room.receive(near.as_fd());
+                let (count, is_more) = taken.unwrap_or((0, false));
+                assert_eq!(room.messages().count(), count);
+                all.extend(room.messages().map(|one| one.bytes.to_vec()));
+                pieces.push(count);
+                more = is_more;
+            }
+            assert!(all.iter().enumerate().all(|(at, bytes)| bytes[..] == [round, at as u8, 0]));
+            assert_eq!((all.len(), &pieces[..]), (200, &[64, 128, 8][..]));
+        }
     }
 
     #[test]

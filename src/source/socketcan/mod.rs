@@ -8,6 +8,7 @@ pub mod kernel;
 pub mod kernel_clock;
 pub mod link;
 pub mod playback;
+pub mod taking;
 pub mod wire;
 
 use std::io;
@@ -19,31 +20,19 @@ use super::asking::Asking;
 use super::live::{Failure, Live, Outlet};
 use crate::diag::TransmitFrame;
 use crate::map::{Map, Message, Origin};
-use crate::observation::{Batch, Bus, CanId, FrameFlags};
-use crate::time::{Span, Steady};
-use bus_state::{Burst, BusState, RECEIVE_OVERFLOW};
-use kernel::Room;
-use kernel_clock::{KernelClock, Reading};
+use crate::observation::{Batch, Bus, CanId};
+use crate::time::Span;
 use link::{Access, Link};
-use wire::{Control, Drops, Received};
+use taking::{GATHER, RECEIVE_BUFFER, Taking, gather};
 
-/// How long frames gather in the kernel before they are taken.
-const GATHER: Span = Span::of_millis(10);
-/// The same while a request is open, so that flow control leaves in time.
+/// How long frames gather in the kernel (else [`GATHER`] or [`gather`]) while a request is open, so that flow control leaves in time.
 const GATHER_OPEN: Span = Span::of_millis(1);
 /// How long a silent bus is waited for at a time.
 const IDLE: Span = Span::of_millis(50);
 /// How often the interface is looked at, and the requests are reported.
 const LOOK_EVERY: Span = Span::of_seconds(1);
-/// Bytes asked for as receive buffer; the kernel doubles it. A frame takes some 770 bytes of it (measured on the bench,
-/// `docs/bench.md`), so this holds 5 s of a full 500 kbit/s bus of 4,374 frames/s.
-const RECEIVE_BUFFER: i32 = 8 << 20;
 /// The most filters that the kernel takes (linux/can/raw.h, `CAN_RAW_FILTER_MAX`).
 const FILTERS_MAX: usize = 512;
-/// Two readings of the clocks this close together are one moment.
-const ONE_MOMENT: Span = Span(100);
-/// How often the clocks are read again to get them this close.
-const READ_AGAIN: usize = 3;
 
 /// How an interface is read.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -82,29 +71,21 @@ impl SocketCan {
         let set = |what: &str, done: io::Result<()>| done.map_err(|error| failed(what, &error));
         set("be read without waiting", socket.set_nonblocking(true))?;
         set("give error frames", socket.set_error_filter_accept_all())?;
-        set("give stamps", socket.set_recv_timestamp(true))?;
-        set("count drops", socket.set_socket_option_int(libc::SOL_SOCKET, libc::SO_RXQ_OVFL, 1))?;
+        let granted = taking::prepare(&socket).map_err(|(what, error)| failed(what, &error))?;
         if let Some(filters) = &self.filters {
             let filters: Vec<(u32, u32)> = filters.iter().map(|id| wire::filter(*id)).collect();
             set("be filtered", socket.set_filters(&filters))?;
         }
-        self.size_buffer(&socket, outlet);
+        self.say_small_buffer(granted, outlet);
         if access == Access::Listen && self.asking.is_some() {
             let name = &self.settings.interface;
             outlet.trouble(format!("{name} is in listen-only mode, so nothing can be asked"));
         }
-        let (now, wall) = (outlet.now(), outlet.wall());
-        let clock = KernelClock::new(now, wall);
-        let (room, drops, loss, errors) = (Room::default(), Drops::default(), Burst::default(), Errors::default());
-        Ok(Open { socket, link, access, clock, room, drops, loss, errors })
+        let gather = if self.asking.is_some() { GATHER } else { gather(granted) };
+        Ok(Open { socket, link, access, gather, taking: Taking::new(self.bus, outlet) })
     }
 
-    /// Asks for a large receive buffer: past the machine's limit where we are allowed, else up to it.
-    fn size_buffer(&mut self, socket: &CanFdSocket, outlet: &Outlet) {
-        let set = |option| socket.set_socket_option_int(libc::SOL_SOCKET, option, RECEIVE_BUFFER);
-        // Not granted is no fault: what was granted is read back.
-        let _ = set(libc::SO_RCVBUFFORCE).or_else(|_| set(libc::SO_RCVBUF));
-        let granted = socket.get_socket_option_int(libc::SOL_SOCKET, libc::SO_RCVBUF).unwrap_or(0) / 2;
+    fn say_small_buffer(&mut self, granted: i32, outlet: &Outlet) {
         if granted < RECEIVE_BUFFER && !std::mem::replace(&mut self.small_buffer_said, true) {
             tracing::warn!(
                 "{}: the kernel keeps {} kB for frames that wait, not {} kB; set net.core.rmem_max = {RECEIVE_BUFFER}",
@@ -125,8 +106,9 @@ impl SocketCan {
         outlet.reading();
         while !outlet.stopping() {
             let is_open = self.asking.as_ref().is_some_and(Asking::is_open);
-            outlet.pause(if is_open { GATHER_OPEN } else { GATHER });
-            let taken = open.take(self.bus, outlet, &mut batch);
+            outlet.pause_to_tick(if is_open { GATHER_OPEN } else { open.gather });
+            let hand_on = open.access == Access::Listen;
+            let taken = open.taking.take(open.socket.as_fd(), hand_on, outlet, &mut batch);
             self.ask(&open, outlet, &mut batch);
             let silent = batch.is_empty();
             outlet.send(&mut batch);
@@ -233,94 +215,11 @@ struct Open {
     socket: CanFdSocket,
     link: Link,
     access: Access,
-    clock: KernelClock,
-    room: Room,
-    drops: Drops,
-    loss: Burst,
-    errors: Errors,
-}
-
-/// What the error frames of an interface said so far.
-#[derive(Default)]
-struct Errors {
-    state: BusState,
-    overflow: Burst,
-}
-
-impl Errors {
-    fn take(&mut self, class: u32, payload: &[u8], outlet: &Outlet) {
-        let mut overflowed = false;
-        let said = self.state.take(class, payload, |name| {
-            overflowed |= name == RECEIVE_OVERFLOW;
-            outlet.count(name, 1);
-        });
-        said.into_iter().for_each(|said| outlet.trouble(said));
-        if overflowed && self.overflow.is_new(outlet.now()) {
-            outlet.trouble("the controller lost frames: its receive buffer overflowed");
-        }
-    }
+    gather: Span,
+    taking: Taking,
 }
 
 impl Open {
-    /// Takes all that waits in the kernel. What came before an error is in the batch.
-    fn take(&mut self, bus: Bus, outlet: &Outlet, batch: &mut Batch) -> io::Result<()> {
-        let mut failed = None;
-        loop {
-            let begun = outlet.now();
-            let count = match self.room.receive(self.socket.as_fd()) {
-                Ok(count) => count,
-                Err(error) if error.kind() == io::ErrorKind::WouldBlock => 0,
-                Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
-                // Told once by the kernel; the frames that came before it still wait. A second one ends it.
-                Err(error) if failed.is_none() => {
-                    failed = Some(error);
-                    continue;
-                }
-                Err(_) => 0,
-            };
-            let drained = count < kernel::AT_ONCE;
-            self.clock.sample(reading(outlet, begun, drained));
-            self.push(bus, outlet, batch);
-            if drained || outlet.stopping() {
-                return failed.map_or(Ok(()), Err);
-            }
-            // A queue that waited long is handed on in pieces.
-            if self.access == Access::Listen {
-                outlet.send(batch);
-            }
-        }
-    }
-
-    fn push(&mut self, bus: Bus, outlet: &Outlet, batch: &mut Batch) {
-        for message in self.room.messages() {
-            let control = Control::read(message.control);
-            let dropped = control.dropped.map_or(0, |count| self.drops.take(count));
-            if dropped > 0 {
-                outlet.count("frames dropped by the kernel", u64::from(dropped));
-                if self.loss.is_new(outlet.now()) {
-                    outlet
-                        .trouble(format!("the kernel dropped frames, {dropped} at first: they were not taken in time"));
-                }
-            }
-            let frame = match Received::read(message.bytes, message.truncated) {
-                Ok(frame) => frame,
-                Err(malformed) => {
-                    outlet.count(malformed.name(), 1);
-                    continue;
-                }
-            };
-            let at = control.stamp.map(|stamp| self.clock.place(stamp)).unwrap_or_else(|| {
-                outlet.count("frames without the kernel's stamp", 1);
-                outlet.now()
-            });
-            frame.push(at, bus, batch);
-            if frame.flags.has(FrameFlags::ERROR) {
-                self.errors.take(frame.id, frame.payload, outlet);
-            }
-        }
-        outlet.count("stamps that fit no clock, put at the nearest bound", self.clock.take_clamped());
-    }
-
     /// Puts a frame onto the bus: the only place where this source does.
     fn send(&self, frame: &TransmitFrame) -> io::Result<()> {
         let data = frame.data();
@@ -330,25 +229,6 @@ impl Open {
         };
         self.socket.write_frame(&sent.ok_or(io::ErrorKind::InvalidInput)?)
     }
-}
-
-/// Both clocks at one moment: read again where something came between.
-fn reading(outlet: &Outlet, begun: Steady, drained: bool) -> Reading {
-    let read = || {
-        let (before, wall, now) = (outlet.now(), outlet.wall(), outlet.now());
-        (now - before, Reading { begun, now, wall, drained })
-    };
-    let mut best = read();
-    for _ in 0..READ_AGAIN {
-        if best.0 <= ONE_MOMENT {
-            break;
-        }
-        let again = read();
-        if again.0 < best.0 {
-            best = again;
-        }
-    }
-    best.1
 }
 
 #[cfg(test)]
@@ -393,14 +273,5 @@ mod tests {
         let map = crate::map::from_text("map.toml", &text, None).map.unwrap();
         assert_eq!(filters(&map, "can0"), [CanId::Standard(0x200), CanId::Standard(0x300)]);
         assert_eq!(filters(&map, "can1"), [CanId::Standard(0x100), CanId::Standard(0x300)]);
-    }
-
-    #[test]
-    fn both_clocks_are_read_at_one_moment() {
-        let shared = Arc::new(Shared::new(Arc::new(SystemClock::new())));
-        let outlet = Outlet::new("can0", &shared);
-        let (one, two) = (reading(&outlet, outlet.now(), true), reading(&outlet, outlet.now(), true));
-        let moved = (two.now - one.now) - (two.wall - one.wall);
-        assert!(moved.0.abs() < 50_000, "{moved:?}");
     }
 }

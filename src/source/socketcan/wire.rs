@@ -93,7 +93,11 @@ impl<'a> Received<'a> {
     /// Appends it to a batch and returns it as it lies there.
     pub fn push(&self, at: Steady, bus: Bus, batch: &mut Batch) {
         let frame = Frame { at, id: self.id, bus, flags: self.flags, len: self.len, data: [0; 8] };
-        batch.push_frame(&frame, self.payload);
+        match self.payload.try_into() {
+            // Most frames: eight bytes move as one word.
+            Ok(data) => batch.frames.push(Frame { data, ..frame }),
+            Err(_) => batch.push_frame(&frame, self.payload),
+        }
     }
 }
 

@@ -103,6 +103,10 @@ proptest! {
             let mut batch = Batch::default();
             frame.push(Steady(0), Bus(0), &mut batch);
             prop_assert_eq!(batch.payload(&batch.frames[0]), frame.payload);
+            let mut plainly = Batch::default();
+            let Received { id, flags, len, payload } = frame;
+            plainly.push_frame(&Frame { at: Steady(0), id, bus: Bus(0), flags, len, data: [0; 8] }, payload);
+            prop_assert_eq!(batch, plainly);
         }
     }
 
