@@ -23,9 +23,9 @@ use crate::map::{Map, Message, Origin};
 use crate::observation::{Batch, Bus, CanId};
 use crate::time::Span;
 use link::{Access, Link};
-use taking::{GATHER, RECEIVE_BUFFER, Taking, gather};
+use taking::{GATHER, RECEIVE_BUFFER, Taking};
 
-/// How long frames gather in the kernel (else [`GATHER`] or [`gather`]) while a request is open, so that flow control leaves in time.
+/// How long frames gather in the kernel (else [`GATHER`]) while a request is open, so that flow control leaves in time.
 const GATHER_OPEN: Span = Span::of_millis(1);
 /// How long a silent bus is waited for at a time.
 const IDLE: Span = Span::of_millis(50);
@@ -81,8 +81,7 @@ impl SocketCan {
             let name = &self.settings.interface;
             outlet.trouble(format!("{name} is in listen-only mode, so nothing can be asked"));
         }
-        let gather = if self.asking.is_some() { GATHER } else { gather(granted) };
-        Ok(Open { socket, link, access, gather, taking: Taking::new(self.bus, outlet) })
+        Ok(Open { socket, link, access, taking: Taking::new(self.bus, outlet) })
     }
 
     fn say_small_buffer(&mut self, granted: i32, outlet: &Outlet) {
@@ -106,7 +105,7 @@ impl SocketCan {
         outlet.reading();
         while !outlet.stopping() {
             let is_open = self.asking.as_ref().is_some_and(Asking::is_open);
-            outlet.pause_to_tick(if is_open { GATHER_OPEN } else { open.gather });
+            outlet.pause_to_tick(if is_open { GATHER_OPEN } else { GATHER });
             let hand_on = open.access == Access::Listen;
             let taken = open.taking.take(open.socket.as_fd(), hand_on, outlet, &mut batch);
             self.ask(&open, outlet, &mut batch);
@@ -215,7 +214,6 @@ struct Open {
     socket: CanFdSocket,
     link: Link,
     access: Access,
-    gather: Span,
     taking: Taking,
 }
 

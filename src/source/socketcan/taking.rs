@@ -19,10 +19,6 @@ use crate::time::{Span, Steady};
 
 /// How long frames gather in the kernel before they are taken.
 pub const GATHER: Span = Span::of_millis(10);
-/// The same where a buffer has room for much longer and nobody waits for an answer: each waking costs as much as ten frames.
-const GATHER_ROOMY: Span = Span::of_millis(20);
-/// A buffer of so many bytes is roomy: 0.3 s of a full 500 kbit/s bus.
-const ROOMY: i32 = 1 << 20;
 /// Bytes asked for as receive buffer; the kernel doubles it. A frame takes some 770 bytes of it (measured on the bench,
 /// `docs/bench.md`), so this holds 5 s of a full 500 kbit/s bus of 4,374 frames/s.
 pub const RECEIVE_BUFFER: i32 = 8 << 20;
@@ -44,11 +40,6 @@ pub fn prepare(socket: &impl SocketOptions) -> Result<i32, (&'static str, io::Er
     // Not granted is no fault: what was granted is read back.
     let _ = set(libc::SO_RCVBUFFORCE).or_else(|_| set(libc::SO_RCVBUF));
     Ok(socket.get_socket_option_int(libc::SOL_SOCKET, libc::SO_RCVBUF).unwrap_or(0) / 2)
-}
-
-/// How long frames may gather where nothing is asked, given the buffer granted, bytes.
-pub fn gather(granted: i32) -> Span {
-    if granted >= ROOMY { GATHER_ROOMY } else { GATHER }
 }
 
 /// What takes the frames of one socket.
@@ -224,11 +215,8 @@ mod tests {
     #[test]
     fn a_buffer_holds_at_least_ten_times_what_gathers_in_it() {
         // docs/bench.md: 770 bytes a frame, measured there; 4,374 frames/s on a full 500 kbit/s bus.
-        for granted in [ROOMY, RECEIVE_BUFFER] {
-            let seconds = f64::from(granted) / (770.0 * 4_374.0);
-            assert!(seconds >= 10.0 * gather(granted).seconds(), "{granted} bytes hold {seconds} s");
-        }
-        assert_eq!(gather(ROOMY - 1), GATHER);
+        let seconds = f64::from(RECEIVE_BUFFER) / (770.0 * 4_374.0);
+        assert!(seconds >= 10.0 * GATHER.seconds(), "{RECEIVE_BUFFER} bytes hold {seconds} s");
     }
 
     #[test]

@@ -19,7 +19,6 @@ const LOOK_EVERY: Span = Span::of_seconds(1);
 pub struct StandIn {
     socket: UdpSocket,
     bus: Bus,
-    gather: Span,
 }
 
 impl AsRawFd for StandIn {
@@ -33,9 +32,9 @@ impl SocketOptions for StandIn {}
 impl StandIn {
     /// A socket that is heard as a bus, prepared as one of CAN is.
     pub fn new(socket: UdpSocket, bus: Bus) -> Result<Self, Failure> {
-        let stand_in = Self { socket, bus, gather: Span(0) };
-        let granted = taking::prepare(&stand_in).map_err(|(what, error)| Failure(format!("can't {what}: {error}")))?;
-        Ok(Self { gather: taking::gather(granted), ..stand_in })
+        let stand_in = Self { socket, bus };
+        taking::prepare(&stand_in).map_err(|(what, error)| Failure(format!("can't {what}: {error}")))?;
+        Ok(stand_in)
     }
 }
 
@@ -47,7 +46,7 @@ impl Live for StandIn {
         let question = link::request("lo")?;
         outlet.reading();
         while !outlet.stopping() {
-            outlet.pause_to_tick(self.gather);
+            outlet.pause_to_tick(taking::GATHER);
             taking.take(self.socket.as_fd(), true, outlet, &mut batch).map_err(failed)?;
             outlet.send(&mut batch);
             if outlet.now() - looked >= LOOK_EVERY {
