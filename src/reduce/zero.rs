@@ -60,7 +60,7 @@ pub(super) fn take_off(runs: &mut [RunInput], tolerances: &mut Tolerances, probl
         ));
         return None;
     }
-    runs.iter_mut().for_each(|run| shift(&mut run.summary, zero.current));
+    runs.iter_mut().for_each(|run| shift(Arc::make_mut(&mut run.summary), zero.current));
     tolerances.sensors.zero_declared = Some(declared);
     tolerances.sensors.current_zero = zero.by_drift;
     tolerances.sensors.zero_reading = Some((zero.by_reading, zero.dof));
@@ -181,7 +181,7 @@ fn shift(run: &mut RunSummary, zero: f64) {
         reading(&mut point.counters[0]);
     };
     run.points.iter_mut().for_each(point);
-    shift_seconds(Arc::make_mut(&mut run.seconds), zero, voltage);
+    shift_seconds(&mut run.seconds, zero, voltage);
     for stretch in &mut run.stretches {
         point(&mut stretch.start);
         point(&mut stretch.end);

@@ -34,6 +34,7 @@ mod leb128;
 pub mod lock;
 mod merge;
 pub mod names;
+mod pages;
 pub mod parts;
 pub mod reader;
 pub mod recorder;
