@@ -6,12 +6,15 @@
 mod second;
 mod noted;
 mod open;
+mod row;
 mod soc;
 mod tally;
 
 use crate::ledger::{Phase, Sums};
 use crate::schema::Role;
 use crate::schema::tables::TRACE_SUMS;
+
+use row::{Integrals, Row, Steps};
 
 pub use noted::{NOTED_S, Noted};
 pub use open::{OPEN_MIN_S, OpenStretch};
@@ -83,12 +86,26 @@ pub struct Point {
     pub volt_seconds: f64,
     /// Integral of the power squared, W² s, over time outside charging.
     pub power_squared: f64,
-    /// The odometer, m.
-    pub odometer: Reading,
     /// Displayed and internal state of charge, percent.
     pub soc: [f64; 2],
+}
+
+/// A point with what the car's counters had read by then.
+#[derive(Clone, Copy, Debug)]
+pub struct Kept {
+    /// The point.
+    pub point: Point,
+    /// The odometer, m.
+    pub odometer: Reading,
     /// Lifetime counters of energy out and energy in, J.
     pub counters: [Reading; 2],
+}
+
+impl std::ops::Deref for Kept {
+    type Target = Point;
+    fn deref(&self) -> &Point {
+        &self.point
+    }
 }
 
 /// What a counter read when its reading was last new: it had changed, or come back after a silence. The trace goes on
@@ -130,9 +147,9 @@ impl Point {
 #[derive(Clone, Debug)]
 pub struct Stretch {
     /// Its first row.
-    pub start: Point,
+    pub start: Kept,
     /// Its last row.
-    pub end: Point,
+    pub end: Kept,
     /// What the displayed and the internal state of charge did in it.
     pub soc: [SocRecord; 2],
 }
@@ -145,7 +162,7 @@ pub struct RunSummary {
     /// Totals by phase, in the order of [`PhaseTotals::PHASES`].
     pub phases: [PhaseTotals; 3],
     /// The trace every 10 s, with its first and last row.
-    pub points: Vec<Point>,
+    pub points: Vec<Kept>,
     /// The trace second by second.
     pub seconds: Vec<Second>,
     /// The stretches without charging, in order; one where the car was never charged.
@@ -168,11 +185,11 @@ pub struct RunSummary {
 
 impl RunSummary {
     /// First row.
-    pub fn first(&self) -> Option<&Point> {
+    pub fn first(&self) -> Option<&Kept> {
         self.points.first()
     }
     /// Last row.
-    pub fn last(&self) -> Option<&Point> {
+    pub fn last(&self) -> Option<&Kept> {
         self.points.last()
     }
     /// First to last row, s.
@@ -192,9 +209,9 @@ impl RunSummary {
     pub fn split_at(&mut self, t: f64) {
         let holds = |stretch: &Stretch| stretch.start.t < t && t <= stretch.end.t;
         let Some(at) = self.stretches.iter().position(holds) else { return };
-        let Some(cut) = self.seconds.iter().rfind(|second| second.t < t).map(Second::as_point) else { return };
+        let Some(cut) = self.seconds.iter().rfind(|second| second.t < t).map(Second::as_kept) else { return };
         let old = self.stretches.remove(at);
-        let piece = |start: Point, end: Point, seconds: std::ops::Range<f64>| {
+        let piece = |start: Kept, end: Kept, seconds: std::ops::Range<f64>| {
             let mut soc = [SocRecord::default(), SocRecord::default()];
             for second in self.seconds.iter().filter(|second| seconds.contains(&second.t)) {
                 let point = second.as_point();
@@ -212,46 +229,12 @@ impl RunSummary {
         self.stretches.splice(at..at, pieces);
     }
     /// The last point at or before a moment.
-    pub fn at_or_before(&self, t: f64) -> Option<&Point> {
+    pub fn at_or_before(&self, t: f64) -> Option<&Kept> {
         self.points.partition_point(|point| point.t <= t).checked_sub(1).and_then(|at| self.points.get(at))
     }
     /// The first point at or after a moment.
-    pub fn at_or_after(&self, t: f64) -> Option<&Point> {
+    pub fn at_or_after(&self, t: f64) -> Option<&Kept> {
         self.points.get(self.points.partition_point(|point| point.t < t))
-    }
-}
-
-/// A row as the fold sees it.
-#[derive(Clone, Copy, Debug)]
-struct Row {
-    t: f64,
-    phase: Phase,
-    sums: Sums,
-    roles: [f64; ROLES.len()],
-    fix: (f64, f64),
-}
-
-/// Where a role stands among [`ROLES`].
-#[inline(always)]
-const fn place(role: Role) -> usize {
-    let mut at = 0;
-    while at < ROLES.len() {
-        if ROLES[at] as usize == role as usize {
-            return at;
-        }
-        at += 1;
-    }
-    panic!("the fold does not read this role")
-}
-
-impl Row {
-    #[inline(always)]
-    fn role(&self, role: Role) -> f64 {
-        self.roles[place(role)]
-    }
-
-    fn set(&mut self, role: Role, value: f64) {
-        self.roles[place(role)] = value;
     }
 }
 
@@ -271,65 +254,6 @@ pub struct Folder {
     open_stretches: open::Open,
     window: Option<(f64, f64)>,
     before: Option<Row>,
-}
-
-/// Integrals from row to row.
-#[derive(Default)]
-struct Integrals {
-    volt_seconds: f64,
-    power_squared: f64,
-    /// Of the current with the contactors open, A s, and for how long, s.
-    open: (f64, f64),
-}
-
-impl Integrals {
-    fn add(&mut self, last: &Row, row: &Row, dt: f64) {
-        let volt = (last.role(Role::PackVoltage) + row.role(Role::PackVoltage)) / 2.0;
-        let observed = row.sums.time_unobserved - last.sums.time_unobserved < dt / 2.0;
-        if row.phase != Phase::Charge && observed {
-            if volt.is_finite() {
-                self.volt_seconds += volt * dt;
-            }
-            let energy = (row.sums.energy_out - row.sums.energy_in) - (last.sums.energy_out - last.sums.energy_in);
-            if energy.is_finite() && dt > 0.0 {
-                self.power_squared += energy * energy / dt;
-            }
-        }
-        let current = row.role(Role::PackCurrent);
-        if row.role(Role::Contactor) == 0.0 && last.role(Role::Contactor) == 0.0 && current.is_finite() {
-            self.open.0 += current * dt;
-            self.open.1 += dt;
-        }
-    }
-}
-
-/// The first and last value of something that steps, and its smallest step.
-#[derive(Clone, Copy, Default)]
-struct Steps {
-    first: Option<f64>,
-    last: Option<f64>,
-    step: Option<f64>,
-    reading: Reading,
-}
-
-impl Steps {
-    /// Sees a row's value; `energy` is what it goes with.
-    fn see(&mut self, value: f64, row: &Row, energy: f64) {
-        let shown = value.is_finite();
-        if shown {
-            let change = (value - self.last.unwrap_or(value)).abs();
-            if change > 0.0 {
-                self.step = Some(self.step.map_or(change, |step| step.min(change)));
-            }
-            if change > 0.0 || !self.reading.shown {
-                let Sums { distance, time_unobserved: unobserved, .. } = row.sums;
-                self.reading = Reading { value, t: row.t, energy, distance, unobserved, shown };
-            }
-            self.first.get_or_insert(value);
-            self.last = Some(value);
-        }
-        self.reading.shown = shown;
-    }
 }
 
 impl Folder {
@@ -431,7 +355,7 @@ impl Folder {
         self.open_stretches.see(row);
         self.stretch(row, begins);
         if self.summary.points.last().is_none_or(|kept| row.t - kept.t >= POINT_EVERY_S) {
-            let point = self.point(row);
+            let point = self.kept(row);
             self.summary.points.push(point);
         }
         self.last = Some(*row);
@@ -445,10 +369,14 @@ impl Folder {
             sums: row.sums,
             volt_seconds: self.integrals.volt_seconds,
             power_squared: self.integrals.power_squared,
-            odometer: self.odometer.reading,
             soc: [row.role(Role::Soc), row.role(Role::SocInternal)],
-            counters: self.counters.map(|steps| steps.reading),
         }
+    }
+
+    /// The same with the counters' readings.
+    fn kept(&self, row: &Row) -> Kept {
+        let counters = self.counters.map(|steps| steps.reading);
+        Kept { point: self.point(row), odometer: self.odometer.reading, counters }
     }
 
     /// A stretch ends where charging begins that is more than a flicker of the phase.
@@ -473,7 +401,7 @@ impl Folder {
     }
 
     fn settle_all(&mut self, last: &Row) {
-        let point = self.point(last);
+        let point = self.kept(last);
         let Some(stretch) = self.summary.stretches.last_mut() else { return };
         for (record, read) in stretch.soc.iter_mut().zip(std::mem::take(&mut self.read)) {
             if read {
@@ -487,7 +415,7 @@ impl Folder {
 
     fn stretch(&mut self, row: &Row, begins: bool) {
         if begins {
-            let at = self.point(row);
+            let at = self.kept(row);
             let soc = [SocRecord::default(), SocRecord::default()];
             self.summary.stretches.push(Stretch { start: at, end: at, soc });
         }
@@ -516,7 +444,7 @@ impl Folder {
         if let Some(last) = self.last {
             self.settle_all(&last);
             if self.summary.points.last().is_some_and(|kept| kept.t < last.t) {
-                let point = self.point(&last);
+                let point = self.kept(&last);
                 self.summary.points.push(point);
             }
         }

@@ -73,7 +73,7 @@ impl Pages {
         }
         let (start, length) = column.byte_range();
         self.packed.clear();
-        self.packed.reserve_exact(length as usize);
+        self.packed.reserve(length as usize);
         self.packed.resize(length as usize, 0);
         file.read_exact_at(&mut self.packed, start).map_err(|error| error.to_string())?;
         let mut rest = &self.packed[..];
@@ -106,7 +106,7 @@ fn next<'a>(rest: &mut &'a [u8]) -> Result<(Header, &'a [u8]), String> {
 fn unpack(zstd: &mut zstd::bulk::Decompressor<'_>, page: (Header, &[u8]), out: &mut Vec<u8>) -> Result<(), String> {
     let (header, packed) = page;
     out.clear();
-    out.reserve_exact(header.unpacked);
+    out.reserve(header.unpacked);
     let length =
         zstd.decompress_to_buffer(packed, out).map_err(|error| format!("a page cannot be unpacked: {error}"))?;
     if length == header.unpacked { Ok(()) } else { Err(format!("a page has {length} bytes, not {}", header.unpacked)) }

@@ -4,7 +4,7 @@
 //! dial's speed are means over its rows; of the pack's power and the speed the smallest and largest are kept too. The run's first row stands before them by itself, so that from it to the last
 //! the steps are all of the run. Fills no gap: an unobserved second says so.
 
-use super::{Point, Row};
+use super::{Kept, Point, Reading, Row};
 use crate::ledger::{Phase, Sums};
 use crate::schema::Role;
 
@@ -62,7 +62,11 @@ impl Second {
     pub fn charge(&self) -> f64 {
         self.sums.charge_out - self.sums.charge_in
     }
-    /// As a point of the trace, without counters' readings.
+    /// As a point of the trace that knows no counter's reading.
+    pub fn as_kept(&self) -> Kept {
+        Kept { point: self.as_point(), odometer: Reading::default(), counters: [Reading::default(); 2] }
+    }
+    /// As a point of the trace.
     pub fn as_point(&self) -> Point {
         Point {
             t: self.t,
@@ -70,9 +74,7 @@ impl Second {
             sums: self.sums,
             volt_seconds: self.volt_seconds,
             power_squared: 0.0,
-            odometer: super::Reading::default(),
             soc: self.soc.map(f64::from),
-            counters: [super::Reading::default(); 2],
         }
     }
 }
