@@ -122,6 +122,9 @@ impl Thinner {
     }
 }
 
+/// Of a signal, of its positive and of its negative part.
+type Parts = [f64; 3];
+
 /// The integrals of a signal, of its positive and of its negative part, taken as linear from sample to sample.
 #[derive(Clone, Copy)]
 struct Lane {
@@ -153,7 +156,7 @@ impl Lane {
 
 /// The integrals of a stretch: whole, over the two ways to take one sample in two, over the four to take one in four. Both ends are
 /// in all of them. One pass: the sums of a lane wait for each other, those of different lanes do not.
-fn thin(stretch: &[(f64, f64)]) -> Option<([f64; 3], [[f64; 3]; 2], [[f64; 3]; 4])> {
+fn thin(stretch: &[(f64, f64)]) -> Option<(Parts, [Parts; 2], [Parts; 4])> {
     let (&first, rest) = stretch.split_first()?;
     let (&last, between) = rest.split_last()?;
     let lane = Lane { last: first, sums: [0.0; 3] };

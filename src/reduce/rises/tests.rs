@@ -74,7 +74,7 @@ fn a_bent_and_noisy_display_is_no_rise() {
 fn charge_drawn_at_displayed_zero_is_no_rise() {
     // Some 9 % of the charge more after the display has reached 0, which it then shows on.
     let mut run = discharge(7_200, 0, 0.0);
-    let seconds: Vec<_> = run.summary.seconds.iter().copied().collect();
+    let seconds: Vec<_> = run.summary.seconds.to_vec();
     let clamp = |second: &crate::reduce::fold::Second| {
         let soc = second.soc.map(|soc| (soc - 10.0).max(0.0));
         crate::reduce::fold::Second { soc, ..*second }
