@@ -22,6 +22,7 @@ mod recompute;
 mod reduce;
 mod rehearse;
 mod reproduce;
+mod runs;
 mod say;
 mod seals;
 mod sheet;
@@ -60,6 +61,8 @@ enum Command {
     Card(card::Arguments),
     /// Read recordings into a data set
     Ingest(ingest::Arguments),
+    /// List the runs of a data set: when, how long, how far, and what is wrong with them
+    Runs(runs::Arguments),
     /// Turn one or more runs of one discharge into energy per distance and usable capacity
     Reduce(reduce::Arguments),
     /// Write a test as one HTML file to publish
@@ -160,6 +163,7 @@ pub fn main() -> ExitCode {
         Command::Course(arguments) => course::run(&arguments),
         Command::Card(arguments) => card::run(&arguments),
         Command::Ingest(arguments) => ingest::run(&arguments),
+        Command::Runs(arguments) => runs::run(&arguments),
         Command::Reduce(arguments) => reduce::run(&arguments),
         Command::Sheet(arguments) => sheet::run(&arguments),
         Command::Trend(arguments) => trend::run(&arguments),

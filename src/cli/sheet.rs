@@ -10,6 +10,7 @@ use super::{Outcome, Units, say};
 use crate::card::Card;
 use crate::document::{Document, Fault};
 use crate::quantity::ConsumptionUnit;
+use crate::reduce::Trail;
 use crate::sheet::page::{FileOf, Input, Publish, page};
 use crate::sheet::plot::{self, Plot};
 use crate::store::run_file::RunFile;
@@ -51,11 +52,11 @@ pub struct Arguments {
 }
 
 pub fn run(arguments: &Arguments) -> Outcome {
-    let test = match arguments.test.reduced() {
-        Ok(test) => test,
+    let (test, trail) = match arguments.test.reduced_and_traced() {
+        Ok(formed) => formed,
         Err(outcome) => return outcome,
     };
-    match write(&test, arguments) {
+    match write(&test, &trail, arguments) {
         Ok(()) if test.is_faulty => Outcome::WithFaults,
         Ok(()) => Outcome::Done,
         Err(fault) => say::not_done(&fault),
@@ -63,10 +64,10 @@ pub fn run(arguments: &Arguments) -> Outcome {
 }
 
 /// Forms everything before the first byte is written.
-fn write(test: &Reduced, arguments: &Arguments) -> Result<(), Fault> {
+fn write(test: &Reduced, trail: &Trail, arguments: &Arguments) -> Result<(), Fault> {
     let units = test.units(arguments.units.map(ConsumptionUnit::from));
     let publish = Publish { positions: arguments.positions, vehicle_numbers: arguments.vehicle_numbers };
-    let plots = plot::plots(&test.reduction, &test.trail, units);
+    let plots = plot::plots(&test.reduction, trail, units);
     let plots: Vec<Plot> = plots.iter().map(|plot| publish.plot(plot)).collect();
     let text = sheet(test, &arguments.test.asked(), &plots, units, publish)?;
     if let Some(folder) = &arguments.png {

@@ -47,6 +47,15 @@ impl TestArguments {
 
     /// Reads and reduces the test, and says every fault; the error is what the command came to.
     pub fn reduced(&self) -> Result<Reduced, Outcome> {
+        reduced(&self.tests, self.card.as_deref(), self.options())
+    }
+
+    /// The same, with the drive as it is drawn.
+    pub fn reduced_and_traced(&self) -> Result<(Reduced, Trail), Outcome> {
+        formed(&self.tests, self.card.as_deref(), self.options(), reduce::reduce_and_trace)
+    }
+
+    fn options(&self) -> Options {
         let mut options = Options::default();
         if !self.at.is_empty() {
             options.checkpoints = self.at.iter().copied().map(f64::from).collect();
@@ -54,7 +63,7 @@ impl TestArguments {
         if !self.charge_window.is_empty() {
             options.charge_windows = self.charge_window.clone();
         }
-        reduced(&self.tests, self.card.as_deref(), options)
+        options
     }
 }
 
@@ -72,8 +81,6 @@ pub struct Reduced {
     pub options: Options,
     /// The figures, the seal judged.
     pub reduction: Reduction,
-    /// The drive as it is drawn.
-    pub trail: Trail,
     /// Something was wrong with the input and was said.
     pub is_faulty: bool,
 }
@@ -118,7 +125,18 @@ pub fn shared_run<'a>(tests: impl Iterator<Item = &'a Reduction>) -> Option<Faul
 }
 
 /// Reads and reduces the test that the arguments name, and says every fault; the error is what the command came to.
-pub fn reduced(tests: &[PathBuf], card: Option<&Path>, mut options: Options) -> Result<Reduced, Outcome> {
+pub fn reduced(tests: &[PathBuf], card: Option<&Path>, options: Options) -> Result<Reduced, Outcome> {
+    let form = |runs: &[RunInput], card: Option<&Card>, options: &Options| (reduce::reduce(runs, card, options), ());
+    formed(tests, card, options, form).map(|(test, ())| test)
+}
+
+/// Reads a test and forms its figures, and what else `form` gives.
+fn formed<T>(
+    tests: &[PathBuf],
+    card: Option<&Path>,
+    mut options: Options,
+    form: impl FnOnce(&[RunInput], Option<&Card>, &Options) -> (Reduction, T),
+) -> Result<(Reduced, T), Outcome> {
     let (path, mut folders) = named(tests, card).map_err(|fault| say::not_done(&fault))?;
     let mut is_faulty = false;
     let mut card = None;
@@ -146,12 +164,12 @@ pub fn reduced(tests: &[PathBuf], card: Option<&Path>, mut options: Options) -> 
         is_faulty |= say::faults(&faults);
         options.course = course;
     }
-    let (mut reduction, trail) = reduce::reduce_and_trace(&loaded.runs, card.as_ref(), &options);
+    let (mut reduction, beside) = form(&loaded.runs, card.as_ref(), &options);
     if let Some(path) = &path {
         let finished: Vec<Finished> = folders.iter().filter_map(|folder| Finished::load(folder).ok()).collect();
         let (verdict, said) = seals::judged(path, &finished, reduction.counted.map(|(start, _)| start));
         reduction.seal = Some(verdict);
         reduction.problems.extend(said);
     }
-    Ok(Reduced { path, card, folders, runs: loaded.runs, options, reduction, trail, is_faulty })
+    Ok((Reduced { path, card, folders, runs: loaded.runs, options, reduction, is_faulty }, beside))
 }

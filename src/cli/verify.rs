@@ -20,13 +20,14 @@ use crate::store::verify::{self, Kind, Report};
     goes.\n\n\
     Examples:\n  \
     drawdown verify DATA\n  \
+    drawdown verify DATA/vehicle=heron\n  \
     drawdown verify DATA/vehicle=heron/run=20270314T061502Z\n  \
     drawdown verify DATA --set-aside\n  \
     drawdown verify DATA --json | jq '.runs[] | select(.sound | not)'\n\n\
     Exit status: 0 every run is sound; 1 some run is not; 2 some run could not be checked."
 )]
 pub struct Arguments {
-    /// Data sets, or folders of single runs
+    /// Data sets, or folders of single vehicles or runs
     #[arg(required = true, value_name = "DATA")]
     places: Vec<PathBuf>,
     /// Move damaged files of finished runs into set-aside/ inside the run's folder, each with the reason beside it
@@ -91,12 +92,27 @@ fn find(place: &Path) -> Result<Vec<RunFolder>, Fault> {
     if named_run || ["run.json", "journal"].iter().any(|name| place.join(name).exists()) {
         return Ok(vec![RunFolder::open(place)?]);
     }
-    let runs = DataSet::open(place)?.runs()?;
+    let runs = match vehicle(place) {
+        Some((root, name)) => DataSet::open(&root)?.runs_of(&name)?,
+        None => DataSet::open(place)?.runs()?,
+    };
     if runs.is_empty() {
         let fault = Fault::whole(place.display().to_string(), "holds no run");
-        return Err(fault.remedy("name a data set (DATA, which holds vehicle=NAME/run=NAME) or a run's folder"));
+        return Err(
+            fault.remedy("name a data set (DATA, which holds vehicle=NAME/run=NAME), a vehicle's folder or a run's")
+        );
     }
     Ok(runs)
+}
+
+/// The data set and the name of a vehicle's folder, if a path is one.
+fn vehicle(place: &Path) -> Option<(PathBuf, String)> {
+    let whole = std::fs::canonicalize(place).ok()?;
+    let name = whole.file_name()?.to_str()?.strip_prefix("vehicle=")?;
+    // What is said names the folder as the user does, where the path as given ends in its name.
+    let is_named = place.file_name() == whole.file_name();
+    let given = place.parent().filter(|parent| is_named && !parent.as_os_str().is_empty());
+    Some((given.or(whole.parent())?.to_owned(), name.to_owned()))
 }
 
 /// How many runs came to what.

@@ -6,7 +6,7 @@
 //! averaged over so many moments as the gap holds, moments of 20 s each). Weak step: both are taken as if nothing
 //! special had happened in the gap; a stop at a charger in it would go unseen but for the state of charge.
 
-use super::fold::{Point, Reading, RunSummary};
+use super::fold::{Kept, Point, Reading, RunSummary};
 use super::input::{Gap, Missing};
 use crate::ledger::{Phase, Sums};
 
@@ -193,7 +193,7 @@ fn by_counters(run: &RunSummary, gap: &Gap) -> Option<(f64, f64, &'static str)> 
 }
 
 /// The points in the time after a gap.
-fn after<'a>(run: &'a RunSummary, gap: &Gap) -> impl Iterator<Item = &'a Point> {
+fn after<'a>(run: &'a RunSummary, gap: &Gap) -> impl Iterator<Item = &'a Kept> {
     let (from, to) = (gap.to_s, gap.to_s + COUNTER_WAIT_S);
     let start = run.points.partition_point(|point| point.t < from);
     run.points.iter().skip(start).take_while(move |point| point.t <= to)
@@ -210,7 +210,7 @@ fn alone(gap: &Gap, before: f64, after: f64) -> bool {
 fn readings(
     run: &RunSummary,
     gap: &Gap,
-    of: fn(&Point) -> Reading,
+    of: fn(&Kept) -> Reading,
     energy: fn(&Point) -> f64,
 ) -> Option<(Reading, Reading)> {
     let a = of(run.at_or_before(gap.from_s)?);

@@ -6,14 +6,15 @@
 mod second;
 mod noted;
 mod open;
+mod row;
 mod soc;
 mod tally;
-
-use std::sync::Arc;
 
 use crate::ledger::{Phase, Sums};
 use crate::schema::Role;
 use crate::schema::tables::TRACE_SUMS;
+
+use row::{Integrals, Row, Steps};
 
 pub use noted::{NOTED_S, Noted};
 pub use open::{OPEN_MIN_S, OpenStretch};
@@ -50,6 +51,8 @@ const SUMS: usize = TRACE_SUMS.len();
 pub const WIDTH: usize = SUMS + ROLES.len() + 2;
 /// Less than this from a plug is a flicker of the phase, no charging, J (10 Wh).
 const CHARGED_MIN_J: f64 = 36_000.0;
+/// Room is made for no more rows than this beforehand: three days.
+const ROWS_EXPECTED: u64 = 3 * 86_400 * 10;
 /// Points are kept this far apart, s.
 const POINT_EVERY_S: f64 = 10.0;
 
@@ -83,12 +86,26 @@ pub struct Point {
     pub volt_seconds: f64,
     /// Integral of the power squared, W² s, over time outside charging.
     pub power_squared: f64,
-    /// The odometer, m.
-    pub odometer: Reading,
     /// Displayed and internal state of charge, percent.
     pub soc: [f64; 2],
+}
+
+/// A point with what the car's counters had read by then.
+#[derive(Clone, Copy, Debug)]
+pub struct Kept {
+    /// The point.
+    pub point: Point,
+    /// The odometer, m.
+    pub odometer: Reading,
     /// Lifetime counters of energy out and energy in, J.
     pub counters: [Reading; 2],
+}
+
+impl std::ops::Deref for Kept {
+    type Target = Point;
+    fn deref(&self) -> &Point {
+        &self.point
+    }
 }
 
 /// What a counter read when its reading was last new: it had changed, or come back after a silence. The trace goes on
@@ -130,9 +147,9 @@ impl Point {
 #[derive(Clone, Debug)]
 pub struct Stretch {
     /// Its first row.
-    pub start: Point,
+    pub start: Kept,
     /// Its last row.
-    pub end: Point,
+    pub end: Kept,
     /// What the displayed and the internal state of charge did in it.
     pub soc: [SocRecord; 2],
 }
@@ -145,9 +162,9 @@ pub struct RunSummary {
     /// Totals by phase, in the order of [`PhaseTotals::PHASES`].
     pub phases: [PhaseTotals; 3],
     /// The trace every 10 s, with its first and last row.
-    pub points: Vec<Point>,
-    /// The trace second by second; shared, since a summary is copied.
-    pub seconds: Arc<[Second]>,
+    pub points: Vec<Kept>,
+    /// The trace second by second.
+    pub seconds: Vec<Second>,
     /// The stretches without charging, in order; one where the car was never charged.
     pub stretches: Vec<Stretch>,
     /// What people noted, and whether that stands in for a role.
@@ -168,11 +185,11 @@ pub struct RunSummary {
 
 impl RunSummary {
     /// First row.
-    pub fn first(&self) -> Option<&Point> {
+    pub fn first(&self) -> Option<&Kept> {
         self.points.first()
     }
     /// Last row.
-    pub fn last(&self) -> Option<&Point> {
+    pub fn last(&self) -> Option<&Kept> {
         self.points.last()
     }
     /// First to last row, s.
@@ -192,13 +209,18 @@ impl RunSummary {
     pub fn split_at(&mut self, t: f64) {
         let holds = |stretch: &Stretch| stretch.start.t < t && t <= stretch.end.t;
         let Some(at) = self.stretches.iter().position(holds) else { return };
-        let Some(cut) = self.seconds.iter().rfind(|second| second.t < t).map(Second::as_point) else { return };
+        let Some(cut) = self.seconds.iter().rfind(|second| second.t < t).map(Second::as_kept) else { return };
         let old = self.stretches.remove(at);
-        let piece = |start: Point, end: Point, seconds: std::ops::Range<f64>| {
+        let piece = |start: Kept, end: Kept, seconds: std::ops::Range<f64>| {
             let mut soc = [SocRecord::default(), SocRecord::default()];
             for second in self.seconds.iter().filter(|second| seconds.contains(&second.t)) {
                 let point = second.as_point();
-                soc.iter_mut().zip(point.soc).for_each(|(record, value)| record.see(value, &point));
+                for (record, value) in soc.iter_mut().zip(point.soc) {
+                    record.see(value, point.t, point.phase, || point);
+                    if value.is_finite() {
+                        record.settle(&point);
+                    }
+                }
             }
             soc.iter_mut().for_each(|record| record.finish(&end));
             Stretch { start, end, soc }
@@ -207,34 +229,12 @@ impl RunSummary {
         self.stretches.splice(at..at, pieces);
     }
     /// The last point at or before a moment.
-    pub fn at_or_before(&self, t: f64) -> Option<&Point> {
+    pub fn at_or_before(&self, t: f64) -> Option<&Kept> {
         self.points.partition_point(|point| point.t <= t).checked_sub(1).and_then(|at| self.points.get(at))
     }
     /// The first point at or after a moment.
-    pub fn at_or_after(&self, t: f64) -> Option<&Point> {
+    pub fn at_or_after(&self, t: f64) -> Option<&Kept> {
         self.points.get(self.points.partition_point(|point| point.t < t))
-    }
-}
-
-/// A row as the fold sees it.
-#[derive(Clone, Copy, Debug)]
-struct Row {
-    t: f64,
-    phase: Phase,
-    sums: Sums,
-    roles: [f64; ROLES.len()],
-    fix: (f64, f64),
-}
-
-impl Row {
-    fn role(&self, role: Role) -> f64 {
-        ROLES.iter().position(|known| *known == role).map_or(f64::NAN, |at| self.roles[at])
-    }
-
-    fn set(&mut self, role: Role, value: f64) {
-        if let Some(at) = ROLES.iter().position(|known| *known == role) {
-            self.roles[at] = value;
-        }
     }
 }
 
@@ -243,51 +243,30 @@ impl Row {
 pub struct Folder {
     summary: RunSummary,
     last: Option<Row>,
-    now: Option<Point>,
-    volt_seconds: f64,
-    power_squared: f64,
+    /// Energy from a plug up to the open stretch's end, J.
+    charged: f64,
+    /// Which records of the state of charge had a reading in the last row, whose moment they do not know yet.
+    read: [bool; 2],
+    integrals: Integrals,
     odometer: Steps,
     counters: [Steps; 2],
     seconds: second::Seconds,
-    open: (f64, f64),
     open_stretches: open::Open,
     window: Option<(f64, f64)>,
     before: Option<Row>,
-}
-
-/// The first and last value of something that steps, and its smallest step.
-#[derive(Clone, Copy, Default)]
-struct Steps {
-    first: Option<f64>,
-    last: Option<f64>,
-    step: Option<f64>,
-    reading: Reading,
-}
-
-impl Steps {
-    /// Sees a row's value; `energy` is what it goes with.
-    fn see(&mut self, value: f64, row: &Row, energy: f64) {
-        let shown = value.is_finite();
-        if shown {
-            let change = (value - self.last.unwrap_or(value)).abs();
-            if change > 0.0 {
-                self.step = Some(self.step.map_or(change, |step| step.min(change)));
-            }
-            if change > 0.0 || !self.reading.shown {
-                let Sums { distance, time_unobserved: unobserved, .. } = row.sums;
-                self.reading = Reading { value, t: row.t, energy, distance, unobserved, shown };
-            }
-            self.first.get_or_insert(value);
-            self.last = Some(value);
-        }
-        self.reading.shown = shown;
-    }
 }
 
 impl Folder {
     /// A fold of the rows between two moments alone, s of run time.
     pub fn between(from: f64, to: f64) -> Self {
         Self { window: Some((from, to)), ..Self::default() }
+    }
+
+    /// Makes room for so many rows, ten a second.
+    pub fn expecting(mut self, rows: u64) -> Self {
+        // A file that claims more rows than a drive of days has is not believed: the room is only a help.
+        self.seconds.reserve(rows.min(ROWS_EXPECTED) as usize / 10 + 2);
+        self
     }
 
     /// What people noted stands in for the roles that the map lacks.
@@ -299,18 +278,33 @@ impl Folder {
     /// Reads some rows; columns that are missing or too short read as null.
     pub fn push(&mut self, chunk: &TraceChunk<'_>) {
         let rows = chunk.t_us.len().min(chunk.phase.len());
+        let column = |at: usize| chunk.columns.get(at).copied().unwrap_or_default();
+        let sums: [&[f64]; SUMS] = std::array::from_fn(column);
+        // Most maps fill few of the roles: the columns of the others are not looked at row by row.
+        let roles: Vec<(usize, &[f64])> =
+            (0..ROLES.len()).map(|at| (at, column(SUMS + at))).filter(|(_, cells)| !cells.is_empty()).collect();
+        let fixes = [column(WIDTH - 2), column(WIDTH - 1)];
+        let noted = self.summary.noted.soc || self.summary.noted.rest;
+        let mut row = Row {
+            t: 0.0,
+            phase: Phase::Stand,
+            sums: Sums::NOTHING,
+            roles: [f64::NAN; ROLES.len()],
+            fix: (f64::NAN, f64::NAN),
+        };
         for index in 0..rows {
-            let cell =
-                |column: usize| chunk.columns.get(column).and_then(|c| c.get(index)).copied().unwrap_or(f64::NAN);
-            let mut row = Row {
-                t: chunk.t_us[index] as f64 / 1e6,
-                phase: chunk.phase[index],
-                sums: Sums::from_column_order(std::array::from_fn(cell)),
-                roles: std::array::from_fn(|at| cell(SUMS + at)),
-                fix: (cell(WIDTH - 2), cell(WIDTH - 1)),
-            };
-            self.stand_in(&mut row);
-            self.row_inside(row);
+            let cell = |cells: &[f64]| cells.get(index).copied().unwrap_or(f64::NAN);
+            row.t = chunk.t_us[index] as f64 / 1e6;
+            row.phase = chunk.phase[index];
+            row.sums = Sums::from_column_order(sums.map(cell));
+            for (at, cells) in &roles {
+                row.roles[*at] = cell(cells);
+            }
+            row.fix = (cell(fixes[0]), cell(fixes[1]));
+            if noted {
+                self.stand_in(&mut row);
+            }
+            self.row_inside(&row);
         }
     }
 
@@ -325,72 +319,118 @@ impl Folder {
     }
 
     /// Both ends of a window go to the last row that is not later, so that windows that meet leave nothing between them.
-    fn row_inside(&mut self, row: Row) {
+    fn row_inside(&mut self, row: &Row) {
         let Some((from, to)) = self.window else { return self.row(row) };
         if row.t <= from {
-            self.before = Some(row);
+            self.before = Some(*row);
         } else if row.t <= to {
             if let Some(before) = self.before.take() {
-                self.row(before);
+                self.row(&before);
             }
             self.row(row);
         }
     }
 
-    fn row(&mut self, row: Row) {
+    fn row(&mut self, row: &Row) {
         self.summary.rows += 1;
-        if let Some(last) = self.last {
+        let begins = self.begins_stretch(row);
+        self.settle(row, begins);
+        let before = self.integrals.volt_seconds;
+        if let Some(last) = &self.last {
             let dt = (row.t - last.t).max(0.0);
-            self.summary.phases[tally::index(row.phase)].add(&last, &row);
-            self.integrate(&last, &row, dt);
+            self.summary.phases[tally::index(row.phase)].add(last, row);
+            self.integrals.add(last, row, dt);
             if row.phase == Phase::Drive {
                 // A row's phase is that of the time since the row before it.
                 let (from, _) = self.summary.moving.unwrap_or((last.t, row.t));
                 self.summary.moving = Some((from, row.t));
             }
         }
+        let last = self.last.as_ref().map(|last| (last, before));
+        self.seconds.see(row, last, self.integrals.volt_seconds);
         let [out, back] = [row.sums.energy_out, row.sums.energy_in];
-        self.odometer.see(row.role(Role::Odometer), &row, out - back);
-        self.counters[0].see(row.role(Role::EnergyOutCounter), &row, out);
-        self.counters[1].see(row.role(Role::EnergyInCounter), &row, back);
-        self.open_stretches.see(&row);
-        let soc = [row.role(Role::Soc), row.role(Role::SocInternal)];
-        let point = Point {
+        self.odometer.see(row.role(Role::Odometer), row, out - back);
+        self.counters[0].see(row.role(Role::EnergyOutCounter), row, out);
+        self.counters[1].see(row.role(Role::EnergyInCounter), row, back);
+        self.open_stretches.see(row);
+        self.stretch(row, begins);
+        if self.summary.points.last().is_none_or(|kept| row.t - kept.t >= POINT_EVERY_S) {
+            let point = self.kept(row);
+            self.summary.points.push(point);
+        }
+        self.last = Some(*row);
+    }
+
+    /// The trace at a row, which is the last that was seen.
+    fn point(&self, row: &Row) -> Point {
+        Point {
             t: row.t,
             phase: row.phase,
             sums: row.sums,
-            volt_seconds: self.volt_seconds,
-            power_squared: self.power_squared,
-            odometer: self.odometer.reading,
-            soc,
-            counters: self.counters.map(|steps| steps.reading),
-        };
-        self.seconds.see(&row, self.last.as_ref(), self.volt_seconds);
-        self.stretch(&point);
-        if self.summary.points.last().is_none_or(|kept| point.t - kept.t >= POINT_EVERY_S) {
-            self.summary.points.push(point);
+            volt_seconds: self.integrals.volt_seconds,
+            power_squared: self.integrals.power_squared,
+            soc: [row.role(Role::Soc), row.role(Role::SocInternal)],
         }
-        self.now = Some(point);
-        self.last = Some(row);
+    }
+
+    /// The same with the counters' readings.
+    fn kept(&self, row: &Row) -> Kept {
+        let counters = self.counters.map(|steps| steps.reading);
+        Kept { point: self.point(row), odometer: self.odometer.reading, counters }
     }
 
     /// A stretch ends where charging begins that is more than a flicker of the phase.
-    fn stretch(&mut self, at: &Point) {
-        let charged = |since: &Point| at.sums.energy_charged - since.sums.energy_charged >= CHARGED_MIN_J;
-        match self.summary.stretches.last_mut() {
-            Some(stretch) if at.phase == Phase::Charge || !charged(&stretch.end) => {
-                stretch.soc.iter_mut().zip(at.soc).for_each(|(record, value)| record.see(value, at));
-                if at.phase != Phase::Charge {
-                    stretch.end = *at;
-                }
-            }
-            _ => {
-                self.close_stretch();
-                let mut soc = [SocRecord::default(), SocRecord::default()];
-                soc.iter_mut().zip(at.soc).for_each(|(record, value)| record.see(value, at));
-                self.summary.stretches.push(Stretch { start: *at, end: *at, soc });
+    fn begins_stretch(&self, row: &Row) -> bool {
+        let charged = row.sums.energy_charged - self.charged >= CHARGED_MIN_J;
+        self.summary.stretches.is_empty() || (row.phase != Phase::Charge && charged)
+    }
+
+    /// Before a row is taken in: what ends with the row before it is told that row's point, which is not formed for every row.
+    fn settle(&mut self, row: &Row, begins: bool) {
+        let Some(last) = &self.last else { return };
+        let soc = [Role::Soc, Role::SocInternal].map(|role| row.role(role));
+        let silent = (0..2).any(|at| self.read[at] && !soc[at].is_finite());
+        let charging = row.phase == Phase::Charge && last.phase != Phase::Charge;
+        if begins || silent || charging {
+            let last = *last;
+            self.settle_all(&last);
+        }
+        if begins {
+            self.close_stretch();
+        }
+    }
+
+    fn settle_all(&mut self, last: &Row) {
+        let point = self.kept(last);
+        let Some(stretch) = self.summary.stretches.last_mut() else { return };
+        for (record, read) in stretch.soc.iter_mut().zip(std::mem::take(&mut self.read)) {
+            if read {
+                record.settle(&point);
             }
         }
+        if last.phase != Phase::Charge {
+            stretch.end = point;
+        }
+    }
+
+    fn stretch(&mut self, row: &Row, begins: bool) {
+        if begins {
+            let at = self.kept(row);
+            let soc = [SocRecord::default(), SocRecord::default()];
+            self.summary.stretches.push(Stretch { start: at, end: at, soc });
+        }
+        if begins || row.phase != Phase::Charge {
+            self.charged = row.sums.energy_charged;
+        }
+        let (mut stretches, values) =
+            (std::mem::take(&mut self.summary.stretches), [Role::Soc, Role::SocInternal].map(|role| row.role(role)));
+        if let Some(stretch) = stretches.last_mut() {
+            for (record, value) in stretch.soc.iter_mut().zip(values) {
+                record.see(value, row.t, row.phase, || self.point(row));
+            }
+        }
+        self.summary.stretches = stretches;
+        self.read = values.map(f64::is_finite);
     }
 
     fn close_stretch(&mut self) {
@@ -399,40 +439,25 @@ impl Folder {
         }
     }
 
-    fn integrate(&mut self, last: &Row, row: &Row, dt: f64) {
-        let volt = (last.role(Role::PackVoltage) + row.role(Role::PackVoltage)) / 2.0;
-        let observed = row.sums.time_unobserved - last.sums.time_unobserved < dt / 2.0;
-        if row.phase != Phase::Charge && observed {
-            if volt.is_finite() {
-                self.volt_seconds += volt * dt;
-            }
-            let energy = (row.sums.energy_out - row.sums.energy_in) - (last.sums.energy_out - last.sums.energy_in);
-            if energy.is_finite() && dt > 0.0 {
-                self.power_squared += energy * energy / dt;
-            }
-        }
-        let current = row.role(Role::PackCurrent);
-        if row.role(Role::Contactor) == 0.0 && last.role(Role::Contactor) == 0.0 && current.is_finite() {
-            self.open.0 += current * dt;
-            self.open.1 += dt;
-        }
-    }
-
     /// The run's end.
     pub fn finish(mut self) -> RunSummary {
-        if let Some(now) = self.now
-            && self.summary.points.last().is_some_and(|kept| kept.t < now.t)
-        {
-            self.summary.points.push(now);
+        if let Some(last) = self.last {
+            self.settle_all(&last);
+            if self.summary.points.last().is_some_and(|kept| kept.t < last.t) {
+                let point = self.kept(&last);
+                self.summary.points.push(point);
+            }
         }
-        self.summary.seconds = std::mem::take(&mut self.seconds).finish();
+        let last = self.last.as_ref().map(|last| (last, self.integrals.volt_seconds));
+        self.summary.seconds = std::mem::take(&mut self.seconds).finish(last);
         self.close_stretch();
         self.open_stretches.close();
         self.summary.open_stretches = self.open_stretches.stretches;
         self.summary.odometer = self.odometer.first.zip(self.odometer.last);
         self.summary.odometer_step = self.odometer.step;
         self.summary.counter_steps = self.counters.map(|steps| steps.step);
-        self.summary.open_current = (self.open.1 > 0.0).then(|| (self.open.0 / self.open.1, self.open.1));
+        let open = self.integrals.open;
+        self.summary.open_current = (open.1 > 0.0).then(|| (open.0 / open.1, open.1));
         self.summary
     }
 }

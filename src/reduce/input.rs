@@ -2,6 +2,8 @@
 //!
 //! Plain data; `load` makes it from files, tests make it from nothing.
 
+use std::sync::Arc;
+
 use super::fold::RunSummary;
 use super::sampling::Sampling;
 use super::unplaced::Unplaced;
@@ -24,8 +26,8 @@ pub struct RunInput {
     pub roles: Vec<RoleUse>,
     /// When what was not observed.
     pub gaps: Vec<Gap>,
-    /// Its trace, folded.
-    pub summary: RunSummary,
+    /// Its trace, folded; shared, since an input is copied.
+    pub summary: Arc<RunSummary>,
     /// Its satellite fixes; where they were left out, without their places.
     pub fixes: Vec<Fix>,
     /// What stands in for the places of its fixes where those were left out.

@@ -8,7 +8,7 @@
 use std::path::Path;
 
 use super::counted;
-use super::fold::{Folder, Noted, TraceChunk, columns};
+use super::fold::{Folder, Noted, RunSummary, TraceChunk, columns};
 use super::input::{Fix, Gap, Missing, RoleUse, RunInput};
 use super::sampling::{Sampling, SamplingError, Thinner};
 use super::unplaced::Unplaced;
@@ -45,6 +45,9 @@ pub fn counted<P: AsRef<Path>>(folders: &[P], card: Option<&Card>) -> Loaded {
             Err(error) => loaded.faults.push(fault(folder.as_ref(), error)),
         }
     }
+    if card.is_none_or(|card| card.counting.is_everything()) {
+        return loaded;
+    }
     // Only the card as far as it does not contradict the runs cuts anything, and only runs that take part.
     let sorted = counted::sort_out(&loaded.runs, card);
     let Some(card) = sorted.card.filter(|card| !card.counting.is_everything()) else { return loaded };
@@ -62,9 +65,9 @@ pub fn counted<P: AsRef<Path>>(folders: &[P], card: Option<&Card>) -> Loaded {
 
 /// Folds a run's trace again, between two moments of its run time, s. What sampling may cost stays that of the whole run.
 fn cut(run: &mut RunInput, folder: &Path, from: f64, to: f64) -> Result<(), StoreError> {
-    let mut noted = std::mem::take(&mut run.summary.noted);
+    let mut noted = run.summary.noted.clone();
     noted.retain(from, to);
-    run.summary = trace(folder, Folder::between(from, to).noting(noted), &mut Vec::new())?;
+    run.summary = trace(folder, Folder::between(from, to).noting(noted), &mut Vec::new())?.into();
     run.fixes.retain(|fix| (from..=to).contains(&fix.t));
     if let Some(unplaced) = &mut run.unplaced {
         unplaced.rows.retain(|row| (from..=to).contains(&row.t));
@@ -101,12 +104,16 @@ pub fn run(folder: &Path) -> Result<RunInput, StoreError> {
         return Err(StoreError::Damaged { path: folder.join("trace"), what: what.into() });
     }
     as_listed(folder, &file, "trace")?;
+    // Before the trace is folded, whose summary stays: the samples are gone by then.
+    let sampled = messages(&file.roles).try_for_each(|table| as_listed(folder, &file, &table));
+    let thinned = sampled.and_then(|()| thinned(folder, &file.roles));
     let noted = noted(folder, &file).unwrap_or_else(|error| {
         problems.push(error.to_string());
         Noted::default()
     });
     let turned = noted.marks.iter().filter(|(_, mark)| mark.kind == MarkKind::Turned).map(|(at, _)| *at).collect();
-    let summary = trace(folder, Folder::default().noting(noted), &mut problems)?;
+    let rows = file.tables.iter().filter(|table| table.folder == "trace").map(|table| table.rows).sum();
+    let summary = trace(folder, Folder::default().noting(noted).expecting(rows), &mut problems)?;
     let packs = packs(&file.roles);
     let gaps = gaps(&file, packs, &mut problems);
     let mut run = RunInput {
@@ -116,7 +123,7 @@ pub fn run(folder: &Path) -> Result<RunInput, StoreError> {
         soc_counts: Role::from_key(&file.soc_counts).unwrap_or(Role::Soc),
         roles: roles(&file.roles),
         gaps,
-        summary,
+        summary: summary.into(),
         fixes: Vec::new(),
         unplaced: None,
         turned,
@@ -135,9 +142,8 @@ pub fn run(folder: &Path) -> Result<RunInput, StoreError> {
         }
         Err(error) => run.problems.push(error.to_string()),
     }
-    let sampled = messages(&file.roles).try_for_each(|table| as_listed(folder, &file, &table));
-    match sampled.and_then(|()| sampling(folder, &file.roles, &run)) {
-        Ok(sampling) => run.sampling = sampling,
+    match thinned {
+        Ok(thinned) => run.sampling = sampling(&thinned, &run.summary),
         Err(error) => run.problems.push(error.to_string()),
     }
     if file.is_rehearsal() {
@@ -165,12 +171,12 @@ fn messages(used: &[RoleUsed]) -> impl Iterator<Item = String> {
     used.filter_map(Column::of).map(|column| format!("samples/message={}", column.message))
 }
 
-fn trace(folder: &Path, mut folded: Folder, problems: &mut Vec<String>) -> Result<super::fold::RunSummary, StoreError> {
+fn trace(folder: &Path, mut folded: Folder, problems: &mut Vec<String>) -> Result<RunSummary, StoreError> {
     let mut wanted = columns();
     wanted.push("phase");
     let mut phases: Vec<Phase> = Vec::new();
     let mut unknown = 0;
-    reader::read_floats(folder, "trace", &wanted, |chunk| {
+    reader::read_sparse(folder, "trace", &wanted, |chunk| {
         let Some((cells, floats)) = chunk.columns.split_last() else { return };
         let names = chunk.names.last().map_or(&[][..], Vec::as_slice);
         phases.clear();
@@ -304,42 +310,75 @@ impl<'a> Column<'a> {
     }
 }
 
-/// What sampling may have cost, pack by pack, in squares.
-fn sampling(folder: &Path, used: &[RoleUsed], run: &RunInput) -> Result<Option<Sampling>, StoreError> {
+/// What thinning showed of a pack.
+enum Thinned {
+    /// Of voltage and current in one message.
+    Together(Sampling),
+    /// Of current and voltage each by itself.
+    Apart { current: SamplingError, volt: SamplingError },
+    /// Of power alone.
+    Power(SamplingError),
+}
+
+/// Thins the samples of every pack.
+fn thinned(folder: &Path, used: &[RoleUsed]) -> Result<Vec<Thinned>, StoreError> {
     let find = |role: Role, pack: u8| {
         let key = role.key();
         let numbered = format!("{key}.{}", pack + 1);
         let found = used.iter().find(|used| used.role == numbered || (pack == 0 && used.role == key));
         found.filter(|used| used.sent != "on change").and_then(Column::of)
     };
+    let mut all = Vec::new();
+    for pack in 0..packs(used) {
+        all.push(match (find(Role::PackVoltage, pack), find(Role::PackCurrent, pack), find(Role::PackPower, pack)) {
+            (Some(volt), Some(current), _) if volt.message == current.message => {
+                Thinned::Together(together(folder, &volt, &current)?)
+            }
+            (Some(volt), Some(current), _) => {
+                Thinned::Apart { current: alone(folder, &current)?, volt: alone(folder, &volt)? }
+            }
+            (_, _, Some(power)) => Thinned::Power(alone(folder, &power)?),
+            _ => continue,
+        });
+    }
+    Ok(all)
+}
+
+/// What sampling may have cost, pack by pack, in squares.
+fn sampling(thinned: &[Thinned], run: &RunSummary) -> Option<Sampling> {
     let mut squares = [0.0; 4];
     let mut blocks = 0;
-    for pack in 0..packs(used) {
-        let errors = match (find(Role::PackVoltage, pack), find(Role::PackCurrent, pack), find(Role::PackPower, pack)) {
-            (Some(volt), Some(current), _) if volt.message == current.message => together(folder, &volt, &current)?,
-            (Some(volt), Some(current), _) => apart(folder, &volt, &current, run)?,
-            (_, _, Some(power)) => {
-                let error = alone(folder, &power)?;
+    for pack in thinned {
+        let errors = match pack {
+            Thinned::Together(errors) => *errors,
+            Thinned::Apart { current, volt } => apart(current, volt, run),
+            Thinned::Power(error) => {
                 Sampling { energy: [error.net, error.positive, error.negative], charge: 0.0, blocks: error.blocks }
             }
-            _ => continue,
         };
         let [net, out, back] = errors.energy;
         squares.iter_mut().zip([net, out, back, errors.charge]).for_each(|(sum, u)| *sum += u * u);
         blocks += errors.blocks;
     }
     let [net, out, back, charge] = squares.map(f64::sqrt);
-    Ok((blocks > 0).then_some(Sampling { energy: [net, out, back], charge, blocks }))
+    (blocks > 0).then_some(Sampling { energy: [net, out, back], charge, blocks })
 }
 
 fn alone(folder: &Path, column: &Column<'_>) -> Result<SamplingError, StoreError> {
     let mut thinner = Thinner::default();
-    let names: Vec<&str> = column.names().collect();
-    reader::read_floats(folder, &format!("samples/message={}", column.message), &names, |chunk| {
-        for (row, t_us) in chunk.t_us.iter().enumerate() {
-            thinner.push(*t_us as f64 / 1e6, column.value(chunk.columns, 0, row));
-        }
-    })?;
+    let table = format!("samples/message={}", column.message);
+    match column.minus {
+        None => reader::read_series(folder, &table, column.plus, |times, cells| {
+            for (t_us, raw) in times.iter().zip(cells) {
+                thinner.push(*t_us as f64 / 1e6, raw * column.factor + column.offset);
+            }
+        })?,
+        Some(minus) => reader::read_floats(folder, &table, &[column.plus, minus], |chunk| {
+            for (row, t_us) in chunk.t_us.iter().enumerate() {
+                thinner.push(*t_us as f64 / 1e6, column.value(chunk.columns, 0, row));
+            }
+        })?,
+    }
     Ok(thinner.finish())
 }
 
@@ -363,16 +402,15 @@ fn together(folder: &Path, volt: &Column<'_>, current: &Column<'_>) -> Result<Sa
 /// Voltage and current of two messages: each is thinned by itself, the other taken at its mean.
 ///
 /// Weak step: what both lose at the same moments (voltage sags as current rises) is left out; it is of second order.
-fn apart(folder: &Path, volt: &Column<'_>, current: &Column<'_>, run: &RunInput) -> Result<Sampling, StoreError> {
-    let (by_current, by_volt) = (alone(folder, current)?, alone(folder, volt)?);
-    let means = run.summary.last().map(|last| {
+fn apart(by_current: &SamplingError, by_volt: &SamplingError, run: &RunSummary) -> Sampling {
+    let means = run.last().map(|last| {
         let observed = (last.t - last.sums.time_unobserved).max(1.0);
         (last.volt_seconds / observed, (last.charge() / observed).abs())
     });
     let (mean_volt, mean_current) = means.unwrap_or((0.0, 0.0));
     let energy = [by_current.net, by_current.positive, by_current.negative];
     let energy = energy.map(|u| (u * mean_volt).hypot(by_volt.net * mean_current));
-    Ok(Sampling { energy, charge: by_current.net, blocks: by_current.blocks })
+    Sampling { energy, charge: by_current.net, blocks: by_current.blocks }
 }
 
 #[cfg(test)]

@@ -4,6 +4,8 @@
 //!
 //! Prints nothing.
 
+use std::sync::Arc;
+
 use super::balance::{self, Balance};
 use super::charging::{self, Session};
 use super::checkpoints::{self, Checkpoints};
@@ -214,7 +216,7 @@ pub(super) struct Test<'a> {
 
 /// Reduces one or several runs of one test.
 pub fn reduce(runs: &[RunInput], card: Option<&Card>, options: &Options) -> Reduction {
-    reduce_and_trace(runs, card, options).0
+    reduced(runs, card, options, |_, _| ()).0
 }
 
 /// The same, with the drive as it is drawn: formed from the same runs, put right in the same way.
@@ -247,7 +249,7 @@ fn reduced<T>(
     for rise in &rises {
         problems.push(rise.text());
         let run = runs.iter_mut().find(|run| run.name == rise.run);
-        run.into_iter().for_each(|run| run.summary.split_at(rise.at));
+        run.into_iter().for_each(|run| Arc::make_mut(&mut run.summary).split_at(rise.at));
     }
     let fills = runs.iter().map(|run| fills(run, soc)).collect();
     let joins = runs.windows(2).map(|pair| {

@@ -229,7 +229,7 @@ pub fn run_noting(scenario: &str, course: &str, noted: Noted) -> (RunInput, Trut
         soc_counts: Role::Soc,
         roles: [Role::PackCurrent, Role::PackVoltage, Role::Speed].map(role).to_vec(),
         gaps: Vec::new(),
-        summary: folder.finish(),
+        summary: folder.finish().into(),
         fixes,
         unplaced: None,
         turned: Vec::new(),

@@ -97,71 +97,130 @@ impl Thinner {
         if self.block.len() < SAMPLES_MIN {
             return;
         }
-        let mut periods: Vec<f64> = self.block.windows(2).map(|pair| pair[1].0 - pair[0].0).collect();
-        let middle = periods.len() / 2;
-        let median = *periods.select_nth_unstable_by(middle, f64::total_cmp).1;
-        let pause = PAUSE_S.max(5.0 * median);
+        let periods = || self.block.windows(2).map(|pair| pair[1].0 - pair[0].0);
+        // Where no period is as long as the shortest pause, the median changes nothing.
+        let pause = if periods().all(|period| period <= PAUSE_S) {
+            PAUSE_S
+        } else {
+            let mut periods: Vec<f64> = periods().collect();
+            let middle = periods.len() / 2;
+            PAUSE_S.max(5.0 * *periods.select_nth_unstable_by(middle, f64::total_cmp).1)
+        };
         let mut thinned = false;
         for stretch in self.block.chunk_by(|a, b| b.0 - a.0 <= pause) {
             if stretch.len() < SAMPLES_MIN {
                 continue;
             }
             thinned = true;
-            let full = integrals(stretch.iter().copied());
-            let differences = [2, 4].map(|factor| thin(stretch, factor, full));
+            let Some((whole, two, four)) = thin(stretch) else { continue };
             for (part, sum) in self.sums.iter_mut().enumerate() {
-                sum.add(differences.map(|d| d.0[part]), differences.map(|d| d.1[part]));
+                let found = [differences(&two, &whole, part), differences(&four, &whole, part)];
+                sum.add(found.map(|d| d.0), found.map(|d| d.1));
             }
         }
         self.blocks += u32::from(thinned);
     }
 }
 
-/// Mean difference and mean squared difference to the full integrals, over every way to take one sample in `factor`.
-fn thin(stretch: &[(f64, f64)], factor: usize, full: [f64; 3]) -> ([f64; 3], [f64; 3]) {
-    let (mut mean, mut square) = ([0.0; 3], [0.0; 3]);
-    for offset in 0..factor {
-        let last = stretch.len() - 1;
-        let kept = stretch.iter().enumerate().filter(|(at, _)| at % factor == offset || *at == 0 || *at == last);
-        let thinned = integrals(kept.map(|(_, sample)| *sample));
-        for part in 0..3 {
-            let difference = thinned[part] - full[part];
-            mean[part] += difference / factor as f64;
-            square[part] += difference * difference / factor as f64;
-        }
-    }
-    (mean, square)
+/// Of a signal, of its positive and of its negative part.
+type Parts = [f64; 3];
+
+/// The integrals of a signal, of its positive and of its negative part, taken as linear from sample to sample.
+#[derive(Clone, Copy)]
+struct Lane {
+    last: (f64, f64),
+    sums: [f64; 3],
 }
 
-/// Integrals of a linearly interpolated signal, of its positive and of its negative part.
-fn integrals(samples: impl Iterator<Item = (f64, f64)>) -> [f64; 3] {
-    let mut sums = [0.0; 3];
-    let mut last: Option<(f64, f64)> = None;
-    for (t, x) in samples {
-        if let Some((t0, x0)) = last {
-            let h = t - t0;
-            let whole = h * (x0 + x) / 2.0;
-            let positive = if x0 >= 0.0 && x >= 0.0 {
-                whole
-            } else if x0 <= 0.0 && x <= 0.0 {
-                0.0
-            } else {
-                // The triangle on the positive side of the zero crossing.
-                let top = x0.max(x);
-                h * top * top / (2.0 * (x - x0).abs())
-            };
-            sums[0] += whole;
-            sums[1] += positive;
-            sums[2] += positive - whole;
-        }
-        last = Some((t, x));
+impl Lane {
+    #[inline(always)]
+    fn step(&mut self, (t, x): (f64, f64)) {
+        let (t0, x0) = self.last;
+        let h = t - t0;
+        let whole = h * (x0 + x) / 2.0;
+        let positive = if x0 >= 0.0 && x >= 0.0 {
+            whole
+        } else if x0 <= 0.0 && x <= 0.0 {
+            0.0
+        } else {
+            // The triangle on the positive side of the zero crossing.
+            let top = x0.max(x);
+            h * top * top / (2.0 * (x - x0).abs())
+        };
+        self.sums[0] += whole;
+        self.sums[1] += positive;
+        self.sums[2] += positive - whole;
+        self.last = (t, x);
     }
-    sums
+}
+
+/// The integrals of a stretch: whole, over the two ways to take one sample in two, over the four to take one in four. Both ends are
+/// in all of them. One pass: the sums of a lane wait for each other, those of different lanes do not.
+fn thin(stretch: &[(f64, f64)]) -> Option<(Parts, [Parts; 2], [Parts; 4])> {
+    let (&first, rest) = stretch.split_first()?;
+    let (&last, between) = rest.split_last()?;
+    let lane = Lane { last: first, sums: [0.0; 3] };
+    let (mut whole, mut two, mut four) = (lane, [lane; 2], [lane; 4]);
+    let mut step = |place: usize, sample: (f64, f64)| {
+        whole.step(sample);
+        two[place % 2].step(sample);
+        four[place % 4].step(sample);
+    };
+    let (quads, end) = between.as_chunks::<4>();
+    // Written out, so that each place is known beforehand; the first sample after the stretch's own first has place 1.
+    for [a, b, c, d] in quads {
+        step(1, *a);
+        step(2, *b);
+        step(3, *c);
+        step(0, *d);
+    }
+    end.iter().enumerate().for_each(|(at, sample)| step(at + 1, *sample));
+    let ended = |mut lane: Lane| {
+        lane.step(last);
+        lane.sums
+    };
+    Some((ended(whole), two.map(ended), four.map(ended)))
+}
+
+/// Mean difference and mean squared difference of a part of the thinned integrals to the whole.
+fn differences<const N: usize>(thinned: &[[f64; 3]; N], whole: &[f64; 3], part: usize) -> (f64, f64) {
+    let (mut mean, mut square) = (0.0, 0.0);
+    for sums in thinned {
+        let difference = sums[part] - whole[part];
+        mean += difference / N as f64;
+        square += difference * difference / N as f64;
+    }
+    (mean, square)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// The integrals of some samples.
+    fn integrals(mut samples: impl Iterator<Item = (f64, f64)>) -> [f64; 3] {
+        let mut lane = Lane { last: samples.next().unwrap(), sums: [0.0; 3] };
+        samples.for_each(|sample| lane.step(sample));
+        lane.sums
+    }
+
+    #[test]
+    fn each_way_to_thin_is_that_of_its_samples_alone() {
+        // Every way written out naively, to the last bit.
+        for length in 2..40 {
+            let stretch: Vec<(f64, f64)> =
+                (0..length).map(|at| (f64::from(at) * 0.1, (f64::from(at) * 0.7).sin())).collect();
+            let naive = |factor: usize, offset: usize| {
+                let ends = [0, stretch.len() - 1];
+                let kept = stretch.iter().enumerate().filter(|(at, _)| at % factor == offset || ends.contains(at));
+                integrals(kept.map(|(_, sample)| *sample))
+            };
+            let (whole, two, four) = thin(&stretch).unwrap();
+            assert_eq!(whole, naive(1, 0));
+            assert_eq!(two, std::array::from_fn(|offset| naive(2, offset)));
+            assert_eq!(four, std::array::from_fn(|offset| naive(4, offset)));
+        }
+    }
 
     fn thinned(hours: f64, period: f64, signal: impl Fn(f64) -> f64) -> SamplingError {
         let mut thinner = Thinner::default();

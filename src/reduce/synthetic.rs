@@ -264,7 +264,7 @@ impl Drive {
                 .map(|role| RoleUse { role, gain: None, offset: None, basis: Basis::Assumed, sent: Sent::Cyclic })
                 .to_vec(),
             gaps: gaps.into_iter().collect(),
-            summary: folder.finish(),
+            summary: folder.finish().into(),
             fixes: Vec::new(),
             unplaced: None,
             turned: Vec::new(),

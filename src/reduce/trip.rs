@@ -188,7 +188,7 @@ impl Trip {
             soc_counts: Role::Soc,
             roles: [Role::PackCurrent, Role::PackVoltage, Role::Speed, Role::Odometer].map(used).to_vec(),
             gaps: Vec::new(),
-            summary: self.summary(Folder::between(from - zero, to - zero), zero),
+            summary: self.summary(Folder::between(from - zero, to - zero), zero).into(),
             fixes,
             unplaced: None,
             turned: Vec::new(),

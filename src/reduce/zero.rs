@@ -12,7 +12,7 @@ use std::sync::Arc;
 
 use nalgebra::{DMatrix, DVector};
 
-use super::fold::{OpenStretch, Point, Reading, RunSummary, Second};
+use super::fold::{Kept, OpenStretch, Point, Reading, RunSummary, Second};
 use super::input::RunInput;
 use super::tolerances::Tolerances;
 use crate::format;
@@ -60,7 +60,7 @@ pub(super) fn take_off(runs: &mut [RunInput], tolerances: &mut Tolerances, probl
         ));
         return None;
     }
-    runs.iter_mut().for_each(|run| shift(&mut run.summary, zero.current));
+    runs.iter_mut().for_each(|run| shift(Arc::make_mut(&mut run.summary), zero.current));
     tolerances.sensors.zero_declared = Some(declared);
     tolerances.sensors.current_zero = zero.by_drift;
     tolerances.sensors.zero_reading = Some((zero.by_reading, zero.dof));
@@ -173,18 +173,21 @@ fn shift(run: &mut RunSummary, zero: f64) {
     let point = |point: &mut Point| {
         point.sums.energy_out -= zero * point.volt_seconds;
         point.sums.charge_out -= zero * open.at(point.t);
+    };
+    let kept = |kept: &mut Kept| {
+        point(&mut kept.point);
         let reading = |reading: &mut Reading| {
             let energy = zero * voltage * open.at(reading.t);
             reading.energy -= if energy.is_finite() { energy } else { 0.0 };
         };
-        reading(&mut point.odometer);
-        reading(&mut point.counters[0]);
+        reading(&mut kept.odometer);
+        reading(&mut kept.counters[0]);
     };
-    run.points.iter_mut().for_each(point);
-    shift_seconds(Arc::make_mut(&mut run.seconds), zero, voltage);
+    run.points.iter_mut().for_each(kept);
+    shift_seconds(&mut run.seconds, zero, voltage);
     for stretch in &mut run.stretches {
-        point(&mut stretch.start);
-        point(&mut stretch.end);
+        kept(&mut stretch.start);
+        kept(&mut stretch.end);
         for record in &mut stretch.soc {
             record.ticks.iter_mut().for_each(|tick| point(&mut tick.at));
             let readings = [&mut record.first_counting, &mut record.last];

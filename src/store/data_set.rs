@@ -62,11 +62,18 @@ impl DataSet {
     /// All runs, finished or not, sorted by vehicle and run.
     pub fn runs(&self) -> Result<Vec<RunFolder>, StoreError> {
         let mut runs = Vec::new();
-        for (vehicle, folder) in named(&self.root, "vehicle=")? {
-            for (run, path) in named(&folder, "run=")? {
-                runs.push(RunFolder { vehicle: vehicle.clone(), run, path });
-            }
+        for vehicle in self.vehicles()? {
+            runs.extend(self.runs_of(&vehicle)?);
         }
+        runs.sort();
+        Ok(runs)
+    }
+
+    /// The runs of one vehicle, finished or not, sorted; none if it is not there. Looks at no other vehicle's.
+    pub fn runs_of(&self, vehicle: &str) -> Result<Vec<RunFolder>, StoreError> {
+        let found = named(&self.vehicle_folder(vehicle), "run=")?;
+        let mut runs: Vec<RunFolder> =
+            found.into_iter().map(|(run, path)| RunFolder { vehicle: vehicle.to_owned(), run, path }).collect();
         runs.sort();
         Ok(runs)
     }

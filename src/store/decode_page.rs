@@ -6,25 +6,38 @@ use super::leb128::{take, unzigzag};
 
 /// Runs of equal numbers of `width` bits, `rows` in all.
 pub(super) fn runs(mut bytes: &[u8], width: u32, rows: usize, mut each: impl FnMut(u32, usize)) -> Option<()> {
-    let size = width.div_ceil(8) as usize;
     let mut rest = rows;
     while rest > 0 {
-        let header = take(&mut bytes)?;
-        let count = usize::try_from(header >> 1).ok().filter(|count| header & 1 == 0 && (1..=rest).contains(count))?;
-        let (value, after) = bytes.split_at_checked(size)?;
-        bytes = after;
-        let mut word = [0; 4];
-        word.get_mut(..size)?.copy_from_slice(value);
-        each(u32::from_le_bytes(word), count);
+        let (value, count) = next_run(&mut bytes, width, rest)?;
+        each(value, count);
         rest -= count;
     }
     Some(())
+}
+
+/// The next run off the front: its number and how often it stands, at most `rest` times.
+fn next_run(bytes: &mut &[u8], width: u32, rest: usize) -> Option<(u32, usize)> {
+    let header = take(bytes)?;
+    let count = usize::try_from(header >> 1).ok().filter(|count| header & 1 == 0 && (1..=rest).contains(count))?;
+    let size = width.div_ceil(8) as usize;
+    let (value, after) = bytes.split_at_checked(size)?;
+    *bytes = after;
+    let mut word = [0; 4];
+    word.get_mut(..size)?.copy_from_slice(value);
+    Some((u32::from_le_bytes(word), count))
 }
 
 /// Splits a page into the runs of its definition levels and its values.
 pub(super) fn levels(page: &[u8]) -> Option<(&[u8], &[u8])> {
     let (length, rest) = page.split_first_chunk::<4>()?;
     rest.split_at_checked(u32::from_le_bytes(*length) as usize)
+}
+
+/// Whether the levels of a page say that all its rows are null.
+pub(super) fn is_blank(page: &[u8], rows: usize) -> bool {
+    let mut blank = rows > 0;
+    let read = levels(page).and_then(|(levels, _)| runs(levels, 1, rows, |level, _| blank &= level == 0));
+    read.is_some() && blank
 }
 
 /// Plain words of `N` bytes, NaN where `levels` (if any) says that there is none.
@@ -35,24 +48,51 @@ pub(super) fn words<const N: usize>(
     out: &mut Vec<f64>,
     value: impl Fn([u8; N]) -> f64,
 ) -> Option<()> {
-    if !nullable {
-        out.extend(page.get(..rows.checked_mul(N)?)?.as_chunks::<N>().0.iter().map(|word| value(*word)));
-        return Some(());
+    Words::new(page, nullable, rows)?.take(rows, out, value)
+}
+
+/// The same, some rows at a time.
+pub(super) struct Words<'a, const N: usize> {
+    /// The runs of levels that were not used yet; `None` where no cell is null.
+    levels: Option<&'a [u8]>,
+    values: &'a [[u8; N]],
+    /// The run at hand: whether it is of values, and what is left of it.
+    run: (bool, usize),
+    rest: usize,
+}
+
+impl<'a, const N: usize> Words<'a, N> {
+    pub fn new(page: &'a [u8], nullable: bool, rows: usize) -> Option<Self> {
+        if nullable {
+            let (levels, values) = levels(page)?;
+            return Some(Self { levels: Some(levels), values: values.as_chunks::<N>().0, run: (false, 0), rest: rows });
+        }
+        let values = page.get(..rows.checked_mul(N)?)?.as_chunks::<N>().0;
+        Some(Self { levels: None, values, run: (true, rows), rest: rows })
     }
-    let (levels, values) = levels(page)?;
-    let mut values = values.as_chunks::<N>().0;
-    let mut enough = true;
-    runs(levels, 1, rows, |level, count| match level {
-        0 => out.resize(out.len() + count, f64::NAN),
-        _ => match values.split_at_checked(count) {
-            Some((these, rest)) => {
-                out.extend(these.iter().map(|word| value(*word)));
-                values = rest;
+
+    /// So many rows more, as far as there are.
+    pub fn take(&mut self, rows: usize, out: &mut Vec<f64>, value: impl Fn([u8; N]) -> f64) -> Option<()> {
+        let mut wanted = rows.min(self.rest);
+        while wanted > 0 {
+            if self.run.1 == 0 {
+                let (level, count) = next_run(self.levels.as_mut()?, 1, self.rest)?;
+                self.run = (level != 0, count);
             }
-            None => enough = false,
-        },
-    })?;
-    enough.then_some(())
+            let count = self.run.1.min(wanted);
+            if self.run.0 {
+                let (these, rest) = self.values.split_at_checked(count)?;
+                out.extend(these.iter().map(|word| value(*word)));
+                self.values = rest;
+            } else {
+                out.resize(out.len() + count, f64::NAN);
+            }
+            self.run.1 -= count;
+            self.rest -= count;
+            wanted -= count;
+        }
+        Some(())
+    }
 }
 
 /// Plain byte strings, each with its length before it.
@@ -66,53 +106,102 @@ pub(super) fn strings(mut bytes: &[u8], count: usize, mut each: impl FnMut(&[u8]
     Some(())
 }
 
-/// DELTA_BINARY_PACKED (Apache Parquet format, `Encodings.md`, "Delta Encoding").
-pub(super) fn deltas(mut bytes: &[u8], rows: usize, out: &mut Vec<i64>) -> Option<()> {
-    let block = usize::try_from(take(&mut bytes)?).ok().filter(|size| (1..=4_096).contains(size))?;
-    let minis = usize::try_from(take(&mut bytes)?).ok().filter(|count| (1..=block).contains(count))?;
-    let mini_rows = Some(block / minis).filter(|rows| rows % 32 == 0 && *rows > 0)?;
-    if take(&mut bytes)? != rows as u64 {
-        return None;
-    }
-    let mut value = unzigzag(take(&mut bytes)?);
-    if rows == 0 {
-        return Some(());
-    }
-    out.push(value);
-    let mut rest = rows - 1;
-    while rest > 0 {
-        let least = unzigzag(take(&mut bytes)?);
-        let (widths, after) = bytes.split_at_checked(minis)?;
-        bytes = after;
-        for &width in widths {
-            let here = rest.min(mini_rows);
-            if here == 0 {
-                break;
-            }
-            let width = u32::from(width);
-            let (packed, after) = bytes.split_at_checked(width as usize * mini_rows / 8)?;
-            bytes = after;
-            if width > 64 {
-                return None;
-            }
-            let (mut held, mut bits, mut at) = (0u128, 0, 0);
-            let mask = if width == 64 { u64::MAX } else { (1 << width) - 1 };
-            out.extend((0..here).map(|_| {
-                while bits < width {
-                    held |= u128::from(packed.get(at).copied().unwrap_or(0)) << bits;
-                    bits += 8;
-                    at += 1;
-                }
-                let delta = held as u64 & mask;
-                held >>= width;
-                bits -= width;
-                value = value.wrapping_add(least).wrapping_add(delta as i64);
-                value
-            }));
-            rest -= here;
+/// DELTA_BINARY_PACKED (Apache Parquet format, `Encodings.md`, "Delta Encoding"), all of it.
+pub(super) fn deltas(bytes: &[u8], rows: usize, out: &mut Vec<i64>) -> Option<()> {
+    Deltas::new(bytes, rows)?.take(rows, out)
+}
+
+/// The same, some rows at a time.
+pub(super) struct Deltas<'a> {
+    bytes: &'a [u8],
+    minis: usize,
+    mini_rows: usize,
+    /// The widths of the block at hand that were not used yet.
+    widths: &'a [u8],
+    least: i64,
+    value: i64,
+    /// The first value was not given out yet.
+    is_first: bool,
+    rest: usize,
+}
+
+impl<'a> Deltas<'a> {
+    pub fn new(mut bytes: &'a [u8], rows: usize) -> Option<Self> {
+        let block = usize::try_from(take(&mut bytes)?).ok().filter(|size| (1..=4_096).contains(size))?;
+        let minis = usize::try_from(take(&mut bytes)?).ok().filter(|count| (1..=block).contains(count))?;
+        let mini_rows = Some(block / minis).filter(|rows| rows % 32 == 0 && *rows > 0)?;
+        if take(&mut bytes)? != rows as u64 {
+            return None;
         }
+        let value = unzigzag(take(&mut bytes)?);
+        let rest = rows.saturating_sub(1);
+        Some(Self { bytes, minis, mini_rows, widths: &[], least: 0, value, is_first: rows > 0, rest })
     }
-    Some(())
+
+    /// At least so many rows more, as far as there are; the last few of a block come with it.
+    pub fn take(&mut self, rows: usize, out: &mut Vec<i64>) -> Option<()> {
+        let enough = out.len().saturating_add(rows);
+        if std::mem::take(&mut self.is_first) {
+            out.push(self.value);
+        }
+        while self.rest > 0 && out.len() < enough {
+            if self.widths.is_empty() {
+                self.least = unzigzag(take(&mut self.bytes)?);
+                (self.widths, self.bytes) = self.bytes.split_at_checked(self.minis)?;
+            }
+            let (&width, widths) = self.widths.split_first()?;
+            self.widths = widths;
+            let here = self.rest.min(self.mini_rows);
+            let width = u32::from(width);
+            let (packed, after) = self.bytes.split_at_checked(width as usize * self.mini_rows / 8)?;
+            self.bytes = after;
+            self.value = match width {
+                0..=56 => short_deltas(packed, width, here, self.least, self.value, out),
+                57..=64 => long_deltas(packed, width, here, self.least, self.value, out),
+                _ => return None,
+            };
+            self.rest -= here;
+        }
+        Some(())
+    }
+}
+
+/// Adds up `count` differences of at most 56 bits: one load of eight bytes holds each.
+fn short_deltas(packed: &[u8], width: u32, count: usize, least: i64, mut value: i64, out: &mut Vec<i64>) -> i64 {
+    let mask = (1u64 << width) - 1;
+    // What lies too near to the end for a load of eight bytes is read from a copy with room behind it.
+    let near = packed.len().saturating_sub(8);
+    let mut end = [0; 24];
+    let tail = &packed[near..];
+    end[..tail.len()].copy_from_slice(tail);
+    out.extend((0..count).map(|index| {
+        let bit = index * width as usize;
+        let at = bit / 8;
+        let eight = packed.get(at..at + 8).or_else(|| end.get(at.wrapping_sub(near)..)?.get(..8));
+        let word = eight.and_then(|bytes| bytes.try_into().ok()).map_or(0, u64::from_le_bytes);
+        value = value.wrapping_add(least).wrapping_add((word >> (bit % 8) & mask) as i64);
+        value
+    }));
+    value
+}
+
+/// The same of differences of up to 64 bits.
+fn long_deltas(packed: &[u8], width: u32, count: usize, least: i64, mut value: i64, out: &mut Vec<i64>) -> i64 {
+    let (mut held, mut bits, mut at) = (0u128, 0, 0);
+    let mask = if width == 64 { u64::MAX } else { (1 << width) - 1 };
+    out.extend((0..count).map(|_| {
+        while bits < width {
+            held |= u128::from(packed.get(at).copied().unwrap_or(0)) << bits;
+            bits += 8;
+            at += 1;
+        }
+        let delta = held as u64 & mask;
+        held >>= width;
+        bits -= width;
+        value = value.wrapping_add(least).wrapping_add(delta as i64);
+        value
+    }));
+    value
 }
 
 #[cfg(test)]
@@ -122,6 +211,32 @@ mod tests {
     use super::*;
 
     proptest! {
+        #[test]
+        fn both_ways_to_read_differences_agree(bytes in proptest::collection::vec(any::<u8>(), 32 * 56 / 8), width in 0..=56u32) {
+            let packed = &bytes[..width as usize * 4];
+            let (mut one, mut other) = (Vec::new(), Vec::new());
+            let ends = (short_deltas(packed, width, 32, -7, 5, &mut one), long_deltas(packed, width, 32, -7, 5, &mut other));
+            prop_assert_eq!(ends.0, ends.1);
+            prop_assert_eq!(one, other);
+        }
+
+        #[test]
+        fn pieces_are_the_whole(
+            cells in proptest::collection::vec(proptest::option::weighted(0.9, any::<u32>()), 1..300),
+            piece in 1..70usize,
+        ) {
+            // Levels one by one and plain words, as `Encodings.md` has them.
+            let levels: Vec<u8> = cells.iter().flat_map(|cell| [2, u8::from(cell.is_some())]).collect();
+            let words = cells.iter().flatten().flat_map(|cell| f64::from(*cell).to_le_bytes());
+            let page: Vec<u8> = (levels.len() as u32).to_le_bytes().into_iter().chain(levels).chain(words).collect();
+            let (mut read, mut out) = (Words::<8>::new(&page, true, cells.len()).unwrap(), Vec::new());
+            while out.len() < cells.len() {
+                prop_assert!(read.take(piece, &mut out, f64::from_le_bytes).is_some());
+            }
+            let found: Vec<Option<u32>> = out.iter().map(|cell| cell.is_finite().then_some(*cell as u32)).collect();
+            prop_assert_eq!(found, cells);
+        }
+
         #[test]
         fn no_bytes_panic(bytes in proptest::collection::vec(any::<u8>(), 0..200), rows in 0..5_000usize, width in 0..40u32) {
             let _ = runs(&bytes, width, rows, |_, _| ());

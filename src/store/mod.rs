@@ -35,6 +35,7 @@ pub mod lock;
 mod merge;
 pub mod names;
 mod packing;
+mod pages;
 pub mod parts;
 pub mod reader;
 pub mod recorder;

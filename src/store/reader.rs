@@ -1,18 +1,17 @@
 //! Reads a table's columns back: run time as whole microseconds, everything else as floats, a row group at a time.
 //!
-//! The Parquet crate finds and unpacks the pages of the columns asked for; their values are read here without a copy in
-//! between. Reads what this program writes, not every Parquet file; does not read frames' payloads.
+//! The Parquet crate reads the footer, which says where the columns asked for lie; `pages` unpacks them and `decode_page` reads their
+//! values, all into memory that is kept from row group to row group. Reads what this program writes, not every Parquet file; does not read
+//! frames' payloads.
 
 use std::fs::File;
 use std::ops::Range;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
-use parquet::basic::{Encoding, Type};
-use parquet::column::page::Page;
-use parquet::errors::{ParquetError, Result as ParquetResult};
-use parquet::file::metadata::ParquetMetaData;
-use parquet::file::reader::{FileReader, RowGroupReader, SerializedFileReader};
+use parquet::basic::Type;
+use parquet::file::metadata::{ColumnChunkMetaData, ParquetMetaData, ParquetMetaDataReader, RowGroupMetaData};
 
+use super::pages::{self, Pages};
 use super::{StoreError, decode_page, parts};
 use crate::observation::{Mark, MarkKind};
 use crate::time::RunTime;
@@ -38,9 +37,27 @@ pub fn read_floats(
     run_folder: &Path,
     table_folder: &str,
     columns: &[&str],
+    each: impl FnMut(Chunk<'_>),
+) -> Result<(), StoreError> {
+    read_all(run_folder, table_folder, Scan::new(columns), each)
+}
+
+/// The same, but a column of which a row group holds nothing but nulls has no cells in its [`Chunk`]: of a trace that are most roles.
+pub fn read_sparse(
+    run_folder: &Path,
+    table_folder: &str,
+    columns: &[&str],
+    each: impl FnMut(Chunk<'_>),
+) -> Result<(), StoreError> {
+    read_all(run_folder, table_folder, Scan { sparse: true, ..Scan::new(columns) }, each)
+}
+
+fn read_all(
+    run_folder: &Path,
+    table_folder: &str,
+    mut state: Scan<'_>,
     mut each: impl FnMut(Chunk<'_>),
 ) -> Result<(), StoreError> {
-    let mut state = Scan::new(columns);
     for part in parts::list(&run_folder.join(table_folder))?.0 {
         scan(&part.path, None, &mut state, &mut each)?;
     }
@@ -92,12 +109,101 @@ pub fn read_marks(run_folder: &Path) -> Result<Vec<(RunTime, Mark)>, StoreError>
     Ok(marks)
 }
 
+/// Rows that [`read_series`] gives out at a time, about.
+const PIECE: usize = 4_096;
+
+/// Reads one column of numbers of all rows of a table, a few thousand rows at a time however long the row groups are; null is NaN.
+///
+/// Errors are those of [`read_floats`].
+pub fn read_series(
+    run_folder: &Path,
+    table_folder: &str,
+    column: &str,
+    mut each: impl FnMut(&[i64], &[f64]),
+) -> Result<(), StoreError> {
+    let mut memory = Series { times: Vec::new(), cells: Vec::new(), pages: [None, None] };
+    for part in parts::list(&run_folder.join(table_folder))?.0 {
+        let file = OpenFile::open(&part.path)?;
+        let places = [file.find("t_us")?, file.find(column)?];
+        for group in file.footer.row_groups() {
+            memory.group(&file.file, group, places, &mut each).map_err(|what| StoreError::damaged(&part.path, what))?;
+        }
+    }
+    Ok(())
+}
+
+/// The memory of [`read_series`]: of run time and column the page at hand, and the rows given out.
+struct Series {
+    times: Vec<i64>,
+    cells: Vec<f64>,
+    pages: [Option<Pages>; 2],
+}
+
+impl Series {
+    fn group(
+        &mut self,
+        file: &File,
+        group: &RowGroupMetaData,
+        [time, wanted]: [usize; 2],
+        each: &mut impl FnMut(&[i64], &[f64]),
+    ) -> Result<(), String> {
+        let rows = group_rows(group)?;
+        let column = group.column(wanted);
+        let nullable = column.column_descr().max_def_level() > 0;
+        let [times, cells] = &mut self.pages;
+        let (header, page) = opened(times)?.read(file, group.column(time))?.data;
+        let moments = Some(page).filter(|_| header.encoding == pages::DELTA_BINARY_PACKED);
+        let mut moments = moments.and_then(|page| decode_page::Deltas::new(page, rows)).ok_or(NO_TIME)?;
+        let (header, page) = opened(cells)?.read(file, column)?.data;
+        if header.encoding != pages::PLAIN || column.column_type() != Type::DOUBLE {
+            return Err(NOT_OURS.into());
+        }
+        let mut values = decode_page::Words::<8>::new(page, nullable, rows).ok_or(NO_VALUES)?;
+        let mut read = 0;
+        while read < rows {
+            self.times.clear();
+            self.cells.clear();
+            moments.take(PIECE, &mut self.times).filter(|()| !self.times.is_empty()).ok_or(NO_TIME)?;
+            values.take(self.times.len(), &mut self.cells, f64::from_le_bytes).ok_or(NO_VALUES)?;
+            read += self.times.len();
+            each(&self.times, &self.cells);
+        }
+        Ok(())
+    }
+}
+
+const NO_TIME: &str = "the run time cannot be read";
+const NO_VALUES: &str = "a column's values cannot be read";
+const NOT_OURS: &str = "a column is laid out in a way that this program does not write";
+
+/// How many rows a group has.
+fn group_rows(group: &RowGroupMetaData) -> Result<usize, String> {
+    let rows = usize::try_from(group.num_rows()).ok().filter(|rows| *rows <= GROUP_LIMIT);
+    rows.ok_or_else(|| "a row group is too long".into())
+}
+
+/// Memory for pages, made when it is first needed.
+fn opened(pages: &mut Option<Pages>) -> Result<&mut Pages, String> {
+    match pages {
+        Some(pages) => Ok(pages),
+        none => Ok(none.insert(Pages::new().map_err(|error| error.to_string())?)),
+    }
+}
+
 /// What is kept between chunks and files.
 pub(super) struct Scan<'c> {
     columns: &'c [&'c str],
     times: Vec<i64>,
     cells: Vec<Vec<f64>>,
     names: Vec<Vec<String>>,
+    /// Of which columns the cells are all null, so that those of the next group need not be written if they are too.
+    blank: Vec<bool>,
+    /// Such columns have no cells.
+    sparse: bool,
+    entries: Vec<f64>,
+    /// Rows of the longest group to come: room is made once.
+    room: usize,
+    pages: Option<Pages>,
 }
 
 impl<'c> Scan<'c> {
@@ -107,6 +213,11 @@ impl<'c> Scan<'c> {
             times: Vec::new(),
             cells: vec![Vec::new(); columns.len()],
             names: vec![Vec::new(); columns.len()],
+            blank: vec![false; columns.len()],
+            sparse: false,
+            entries: Vec::new(),
+            room: 0,
+            pages: None,
         }
     }
 
@@ -121,34 +232,67 @@ impl<'c> Scan<'c> {
     }
 }
 
+/// A table's file, open, its footer read and found sound.
+pub(super) struct OpenFile {
+    path: PathBuf,
+    file: File,
+    footer: ParquetMetaData,
+}
+
+impl OpenFile {
+    pub fn open(path: &Path) -> Result<Self, StoreError> {
+        let opening = |error| StoreError::io(path, "open", error);
+        let file = File::open(path).map_err(opening)?;
+        let length = file.metadata().map_err(opening)?.len();
+        let footer = ParquetMetaDataReader::new().parse_and_finish(&file);
+        let footer = footer.map_err(|error| StoreError::damaged(path, error))?;
+        if !is_sound(&footer, length) {
+            return Err(StoreError::damaged(path, "its footer speaks of bytes that are not there"));
+        }
+        Ok(Self { path: path.to_owned(), file, footer })
+    }
+
+    /// Where a column stands.
+    fn find(&self, name: &str) -> Result<usize, StoreError> {
+        let leaves = self.footer.file_metadata().schema_descr().columns();
+        let found = leaves.iter().position(|leaf| leaf.name() == name);
+        found.ok_or_else(|| StoreError::damaged(&self.path, format!("there is no column '{name}'")))
+    }
+
+    /// How many row groups it has.
+    pub fn groups(&self) -> usize {
+        self.footer.num_row_groups()
+    }
+
+    /// Reads some row groups.
+    pub fn scan(
+        &self,
+        groups: Range<usize>,
+        state: &mut Scan<'_>,
+        mut each: impl FnMut(Chunk<'_>),
+    ) -> Result<(), StoreError> {
+        let time = self.find("t_us")?;
+        let wanted = state.columns.iter().map(|name| self.find(name)).collect::<Result<Vec<_>, _>>()?;
+        let longest = groups.clone().map(|group| self.footer.row_group(group).num_rows()).max().unwrap_or(0);
+        state.room = usize::try_from(longest).unwrap_or(0).min(GROUP_LIMIT);
+        for group in groups {
+            scan_group(&self.file, self.footer.row_group(group), time, &wanted, state)
+                .map_err(|what| StoreError::damaged(&self.path, what))?;
+            each(state.chunk());
+        }
+        Ok(())
+    }
+}
+
 /// Reads one file, or some of its row groups.
 pub(super) fn scan(
     path: &Path,
     groups: Option<Range<usize>>,
     state: &mut Scan<'_>,
-    mut each: impl FnMut(Chunk<'_>),
+    each: impl FnMut(Chunk<'_>),
 ) -> Result<(), StoreError> {
-    let damaged = |error: ParquetError| StoreError::damaged(path, error);
-    let file = File::open(path).map_err(|error| StoreError::io(path, "open", error))?;
-    let length = file.metadata().map_err(|error| StoreError::io(path, "open", error))?.len();
-    let reader = SerializedFileReader::new(file).map_err(damaged)?;
-    if !is_sound(reader.metadata(), length) {
-        return Err(StoreError::damaged(path, "its footer speaks of bytes that are not there"));
-    }
-    let leaves = reader.metadata().file_metadata().schema_descr().columns();
-    let find = |name: &str| {
-        let found = leaves.iter().position(|leaf| leaf.name() == name);
-        found.ok_or_else(|| StoreError::damaged(path, format!("there is no column '{name}'")))
-    };
-    let time = find("t_us")?;
-    let wanted = state.columns.iter().map(|name| find(name)).collect::<Result<Vec<_>, _>>()?;
-    for group in groups.unwrap_or(0..reader.num_row_groups()) {
-        reader
-            .get_row_group(group)
-            .and_then(|group| scan_group(&*group, time, &wanted, state, &mut each))
-            .map_err(damaged)?;
-    }
-    Ok(())
+    let file = OpenFile::open(path)?;
+    file.scan(groups.unwrap_or(0..file.groups()), state, each)
 }
 
 /// Whether a footer speaks only of what a file of this length can hold; the crate takes that for granted.
@@ -166,78 +310,84 @@ pub(super) fn is_sound(footer: &ParquetMetaData, length: u64) -> bool {
     })
 }
 
+/// The error is what is wrong, without the file's name.
 fn scan_group(
-    group: &dyn RowGroupReader,
+    file: &File,
+    group: &RowGroupMetaData,
     time: usize,
     wanted: &[usize],
     state: &mut Scan<'_>,
-    each: &mut impl FnMut(Chunk<'_>),
-) -> ParquetResult<()> {
-    let rows = usize::try_from(group.metadata().num_rows()).ok().filter(|rows| *rows <= GROUP_LIMIT);
-    let rows = rows.ok_or_else(|| not_ours("a row group is too long"))?;
+) -> Result<(), String> {
+    let rows = group_rows(group)?;
+    let mut pages = state.pages.take();
+    let unpacked = opened(&mut pages)?;
     state.times.clear();
-    let mut pages = group.get_column_page_reader(time)?;
-    match pages.get_next_page()? {
-        Some(Page::DataPage { buf, encoding: Encoding::DELTA_BINARY_PACKED, .. })
-            if decode_page::deltas(&buf, rows, &mut state.times).is_some() => {}
-        _ => return Err(not_ours("the run time cannot be read")),
+    state.times.reserve_exact(rows.max(state.room));
+    let times = unpacked.read(file, group.column(time))?;
+    match times.data {
+        (header, page)
+            if header.encoding == pages::DELTA_BINARY_PACKED
+                && decode_page::deltas(page, rows, &mut state.times).is_some() => {}
+        _ => return Err(NO_TIME.into()),
     }
     for (index, column) in wanted.iter().enumerate() {
-        let cells = &mut state.cells[index];
-        cells.clear();
-        read_column(group, *column, rows, cells, &mut state.names[index])?;
-        if cells.len() != rows {
-            return Err(not_ours(&format!("a column has {} rows, others {rows}", cells.len())));
-        }
+        read_column(file, group.column(*column), rows, unpacked, state, index)?;
     }
-    each(state.chunk());
+    state.pages = pages;
     Ok(())
-}
-
-fn not_ours(what: &str) -> ParquetError {
-    ParquetError::General(what.into())
 }
 
 /// Reads a column of a row group: a page of values, of names a page of the distinct ones before it.
 fn read_column(
-    group: &dyn RowGroupReader,
-    index: usize,
+    file: &File,
+    column: &ColumnChunkMetaData,
     rows: usize,
-    cells: &mut Vec<f64>,
-    names: &mut Vec<String>,
-) -> ParquetResult<()> {
-    let column = group.metadata().column(index);
+    pages: &mut Pages,
+    state: &mut Scan<'_>,
+    index: usize,
+) -> Result<(), String> {
     let nullable = column.column_descr().max_def_level() > 0;
     let kind = column.column_type();
-    let mut pages = group.get_column_page_reader(index)?;
-    let mut entries = Vec::new();
-    let mut page = pages.get_next_page()?;
-    if let Some(Page::DictionaryPage { buf, num_values, .. }) = &page {
-        read_entries(kind, buf, *num_values as usize, names, &mut entries)
-            .ok_or_else(|| not_ours("a list of names cannot be read"))?;
-        page = pages.get_next_page()?;
+    let (cells, names, entries) = (&mut state.cells[index], &mut state.names[index], &mut state.entries);
+    let chunk = pages.read(file, column)?;
+    entries.clear();
+    if let Some((header, page)) = chunk.dictionary {
+        read_entries(kind, page, header.values, names, entries).ok_or("a list of names cannot be read")?;
     }
-    let Some(Page::DataPage { buf, encoding, .. }) = &page else {
-        return Err(not_ours("a column has no values"));
-    };
-    let read = match (encoding, kind) {
-        (Encoding::RLE_DICTIONARY, Type::INT32 | Type::BYTE_ARRAY) if !nullable => {
-            from_entries(buf, rows, &entries, cells)
+    let (header, page) = chunk.data;
+    let numbers = header.encoding == pages::PLAIN && matches!(kind, Type::DOUBLE | Type::INT32);
+    if nullable && numbers && decode_page::is_blank(page, rows) {
+        let was_blank = std::mem::replace(&mut state.blank[index], true);
+        cells.truncate(if was_blank { rows } else { 0 });
+        cells.resize(if state.sparse { 0 } else { rows }, f64::NAN);
+        return Ok(());
+    }
+    state.blank[index] = false;
+    cells.clear();
+    // Doubling, as a growing vector does, would take twice the memory of the longest group.
+    cells.reserve_exact(rows.max(state.room));
+    let read = match (header.encoding, kind) {
+        (pages::RLE_DICTIONARY, Type::INT32 | Type::BYTE_ARRAY) if !nullable => {
+            from_entries(page, rows, entries, cells)
         }
-        (Encoding::PLAIN, Type::DOUBLE) => decode_page::words(buf, nullable, rows, cells, f64::from_le_bytes),
-        (Encoding::PLAIN, Type::INT32) => {
-            decode_page::words(buf, nullable, rows, cells, |word| f64::from(i32::from_le_bytes(word)))
+        (pages::PLAIN, Type::DOUBLE) => decode_page::words(page, nullable, rows, cells, f64::from_le_bytes),
+        (pages::PLAIN, Type::INT32) => {
+            decode_page::words(page, nullable, rows, cells, |word| f64::from(i32::from_le_bytes(word)))
         }
-        (Encoding::PLAIN, Type::BYTE_ARRAY) if !nullable => {
+        (pages::PLAIN, Type::BYTE_ARRAY) if !nullable => {
             let mut last = 0;
-            decode_page::strings(buf, rows, |text| {
+            decode_page::strings(page, rows, |text| {
                 last = index_of(text, names, last);
                 cells.push(last as f64);
             })
         }
-        _ => return Err(not_ours("a column is laid out in a way that this program does not write")),
+        _ => return Err(NOT_OURS.into()),
     };
-    read.ok_or_else(|| not_ours("a column's values cannot be read"))
+    match read {
+        Some(()) if cells.len() == rows => Ok(()),
+        Some(()) => Err(format!("a column has {} rows, others {rows}", cells.len())),
+        None => Err(NO_VALUES.into()),
+    }
 }
 
 /// The distinct values of a column as the cells they stand for.

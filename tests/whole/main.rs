@@ -27,6 +27,7 @@ mod recordings;
 mod recovery;
 mod rehearsal;
 mod rehearsed;
+mod runs;
 mod space;
 mod support;
 mod tidy;

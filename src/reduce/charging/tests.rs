@@ -54,7 +54,7 @@ pub fn charge(from: f64, seconds: usize, power: impl Fn(f64) -> f64, jump: Optio
             .map(|role| RoleUse { role, gain: None, offset: None, basis: Basis::Assumed, sent: Sent::Cyclic })
             .to_vec(),
         gaps: Vec::new(),
-        summary: folder.finish(),
+        summary: folder.finish().into(),
         fixes: Vec::new(),
         unplaced: None,
         turned: Vec::new(),

@@ -1,5 +1,7 @@
 //! Runs and cards that do not fit together: what is said word for word, and that it is in no figure.
 
+use std::sync::Arc;
+
 use super::*;
 use crate::document::Document;
 use crate::reduce::sampling::Sampling;
@@ -93,9 +95,9 @@ fn windows_follow_the_card() {
         [Some((900.0, 1_500.0)), Some((300.0, 900.0)), Some((-300.0, 300.0))]
     );
     assert_eq!(of(&runs, "[counting]\nstart = 'first movement'\nend = 'last movement'\n"), [None, None, None]);
-    runs[0].summary.moving = None;
-    runs[1].summary.moving = Some((20.0, 500.0));
-    runs[2].summary.moving = None;
+    Arc::make_mut(&mut runs[0].summary).moving = None;
+    Arc::make_mut(&mut runs[1].summary).moving = Some((20.0, 500.0));
+    Arc::make_mut(&mut runs[2].summary).moving = None;
     assert_eq!(
         of(&runs, "[counting]\nstart = 'first movement'\nend = 'last movement'\n"),
         [Some((all, all)), Some((20.0, 500.0)), Some((none, none))]

@@ -37,19 +37,20 @@ fn run(silent: std::ops::Range<i64>, there: f64) -> RunSummary {
             unobserved: t - observed,
             shown: true,
         };
-        summary.points.push(Point {
+        let point = Point {
             t,
             phase: Phase::Drive,
             sums,
             volt_seconds: 400.0 * observed,
             power_squared: NET * NET * observed,
-            odometer: read((20.0 * t / 100.0).floor() * 100.0, NET * observed),
             soc: [(80.0 - used / 720_000.0).floor(), f64::NAN],
-            counters: [
-                read((used * 10.0 / 9.0 / 36_000.0).floor() * 36_000.0, 20_000.0 * observed),
-                read((used / 9.0 / 36_000.0).floor() * 36_000.0, 2_000.0 * observed),
-            ],
-        });
+        };
+        let odometer = read((20.0 * t / 100.0).floor() * 100.0, NET * observed);
+        let counters = [
+            read((used * 10.0 / 9.0 / 36_000.0).floor() * 36_000.0, 20_000.0 * observed),
+            read((used / 9.0 / 36_000.0).floor() * 36_000.0, 2_000.0 * observed),
+        ];
+        summary.points.push(Kept { point, odometer, counters });
     }
     summary
 }
@@ -109,7 +110,7 @@ fn speed_gaps_are_filled_from_the_sides_or_the_odometer() {
     let mut summary = run(0..0, NET);
     // 500 s without speed: the integral stands still.
     for point in &mut summary.points {
-        point.sums.distance = 20.0 * if point.t <= 500.0 { point.t } else { (point.t - 500.0).max(500.0) };
+        point.point.sums.distance = 20.0 * if point.t <= 500.0 { point.t } else { (point.t - 500.0).max(500.0) };
         point.odometer.distance = point.sums.distance;
     }
     let by_odometer = fill(&summary, &speed(500.0, 1_000.0), &Rates::default());

@@ -4,9 +4,7 @@
 //! dial's speed are means over its rows; of the pack's power and the speed the smallest and largest are kept too. The run's first row stands before them by itself, so that from it to the last
 //! the steps are all of the run. Fills no gap: an unobserved second says so.
 
-use std::sync::Arc;
-
-use super::{Point, Row};
+use super::{Kept, Point, Reading, Row};
 use crate::ledger::{Phase, Sums};
 use crate::schema::Role;
 
@@ -64,7 +62,11 @@ impl Second {
     pub fn charge(&self) -> f64 {
         self.sums.charge_out - self.sums.charge_in
     }
-    /// As a point of the trace, without counters' readings.
+    /// As a point of the trace that knows no counter's reading.
+    pub fn as_kept(&self) -> Kept {
+        Kept { point: self.as_point(), odometer: Reading::default(), counters: [Reading::default(); 2] }
+    }
+    /// As a point of the trace.
     pub fn as_point(&self) -> Point {
         Point {
             t: self.t,
@@ -72,9 +74,7 @@ impl Second {
             sums: self.sums,
             volt_seconds: self.volt_seconds,
             power_squared: 0.0,
-            odometer: super::Reading::default(),
             soc: self.soc.map(f64::from),
-            counters: [super::Reading::default(); 2],
         }
     }
 }
@@ -134,7 +134,7 @@ impl Step<'_> {
 /// Builds the seconds, row by row.
 pub(super) struct Seconds {
     closed: Vec<Second>,
-    open: Option<(i64, Second)>,
+    open: Option<i64>,
     sums: [f64; MEANS],
     counts: [u32; MEANS],
     power_ends: [f32; 2],
@@ -168,10 +168,19 @@ fn power(last: &Row, row: &Row) -> f64 {
 }
 
 impl Seconds {
-    pub fn see(&mut self, row: &Row, last: Option<&Row>, volt_seconds: f64) {
+    /// Makes room for so many seconds.
+    pub fn reserve(&mut self, seconds: usize) {
+        self.closed.reserve_exact(seconds);
+    }
+
+    /// Sees a row; `last` is the row before it, with which the open second ends if this one belongs to another, and `before` the
+    /// integral of the voltage up to there.
+    pub fn see(&mut self, row: &Row, last: Option<(&Row, f64)>, volt_seconds: f64) {
         let number = row.t.floor() as i64;
-        if self.open.as_ref().is_some_and(|(open, _)| *open != number) {
-            self.close();
+        if let Some((last, before)) = last
+            && self.open.is_some_and(|open| open != number)
+        {
+            self.close(last, before);
         }
         let dial = [Role::SpeedDisplayed];
         for (at, role) in CONSUMERS.iter().chain(&dial).enumerate() {
@@ -181,9 +190,23 @@ impl Seconds {
                 self.counts[at] += 1;
             }
         }
+        widen(&mut self.power_ends, last.map_or(f64::NAN, |(last, _)| power(last, row)));
+        widen(&mut self.speed_ends, row.role(Role::Speed));
+        self.open = Some(number);
+        if self.closed.is_empty() {
+            self.close(row, volt_seconds);
+        }
+    }
+
+    /// Ends the open second with its last row.
+    fn close(&mut self, row: &Row, volt_seconds: f64) {
+        if self.open.take().is_none() {
+            return;
+        }
+        let mean = |at: usize| (self.sums[at] / f64::from(self.counts[at])) as f32;
         let read = |role: Role| row.role(role) as f32;
         let plug = row.role(Role::Plug);
-        let second = Second {
+        self.closed.push(Second {
             t: row.t,
             phase: row.phase,
             sums: row.sums,
@@ -192,36 +215,23 @@ impl Seconds {
             position: row.fix,
             soc: [read(Role::Soc), read(Role::SocInternal)],
             displayed_rest: read(Role::DisplayedRest),
-            speed_displayed: f32::NAN,
-            consumers: [f32::NAN; CONSUMERS.len()],
+            speed_displayed: mean(CONSUMERS.len()),
+            consumers: std::array::from_fn(mean),
             voltage: [read(Role::PackVoltage), read(Role::CellVoltageMin)],
             temperature: [Role::AmbientTemperature, Role::CabinTemperature, Role::PackTemperature].map(read),
             plugged: plug.is_finite().then_some(plug != 0.0),
-            power_ends: UNKNOWN,
-            speed_ends: UNKNOWN,
-        };
-        widen(&mut self.power_ends, last.map_or(f64::NAN, |last| power(last, row)));
-        widen(&mut self.speed_ends, row.role(Role::Speed));
-        self.open = Some((number, second));
-        if self.closed.is_empty() {
-            self.close();
-        }
-    }
-
-    fn close(&mut self) {
-        let Some((_, mut second)) = self.open.take() else { return };
-        let mean = |at: usize| (self.sums[at] / f64::from(self.counts[at])) as f32;
-        second.consumers = std::array::from_fn(mean);
-        second.speed_displayed = mean(CONSUMERS.len());
+            power_ends: std::mem::replace(&mut self.power_ends, UNKNOWN),
+            speed_ends: std::mem::replace(&mut self.speed_ends, UNKNOWN),
+        });
         (self.sums, self.counts) = ([0.0; MEANS], [0; MEANS]);
-        second.power_ends = std::mem::replace(&mut self.power_ends, UNKNOWN);
-        second.speed_ends = std::mem::replace(&mut self.speed_ends, UNKNOWN);
-        self.closed.push(second);
     }
 
-    pub fn finish(mut self) -> Arc<[Second]> {
-        self.close();
-        self.closed.into()
+    /// The seconds; `last` is the last row that was seen, with the integral of the voltage up to there.
+    pub fn finish(mut self, last: Option<(&Row, f64)>) -> Vec<Second> {
+        if let Some((last, volt_seconds)) = last {
+            self.close(last, volt_seconds);
+        }
+        self.closed
     }
 }
 

@@ -43,54 +43,64 @@ pub struct SocRecord {
     /// 0 was read, but not long enough.
     pub zero_touched: bool,
     zero_since: Option<Point>,
+    seen: Option<f64>,
     previous: Option<f64>,
     moved: f64,
 }
 
 impl SocRecord {
-    pub(super) fn see(&mut self, value: f64, at: &Point) {
+    /// Sees a reading; `point` forms the trace at its moment, where something is to be kept of it.
+    #[inline]
+    pub(super) fn see(&mut self, value: f64, t: f64, phase: Phase, point: impl Fn() -> Point) {
         if !value.is_finite() {
             self.previous = None;
             return;
         }
         self.first.get_or_insert(value);
-        if let Some((last, _)) = self.last {
+        if let Some(last) = self.seen {
             let change = (value - last).abs();
             if change > 1e-9 {
                 self.step = Some(self.step.map_or(change, |step| step.min(change)));
             }
         }
-        self.last = Some((value, *at));
-        if at.t < WAKING_S || at.phase == Phase::Charge {
+        self.seen = Some(value);
+        if t < WAKING_S || phase == Phase::Charge {
             self.previous = None;
             return;
         }
-        self.first_counting.get_or_insert((value, *at));
-        self.tick(value, at);
-        self.zero(value, at);
+        if self.first_counting.is_none() {
+            self.first_counting = Some((value, point()));
+        }
+        self.tick(value, &point);
+        self.zero(value, t, &point);
         self.previous = Some(value);
     }
 
-    fn tick(&mut self, value: f64, at: &Point) {
+    /// The moment of the reading that was seen last, once it is known that none follows it.
+    pub(super) fn settle(&mut self, at: &Point) {
+        self.last = self.seen.map(|value| (value, *at));
+    }
+
+    fn tick(&mut self, value: f64, point: impl Fn() -> Point) {
         self.moved = self.moved.max((value - self.previous.unwrap_or(value)).abs());
         while let Some(undone) = self.ticks.pop_if(|tick| tick.value < value) {
             self.moved = self.moved.max(undone.moved);
         }
         if self.ticks.last().is_none_or(|tick| value < tick.value) {
             let before = self.previous.filter(|previous| *previous > value).unwrap_or(f64::NAN);
-            self.ticks.push(Tick { value, before, at: *at, moved: self.moved });
+            self.ticks.push(Tick { value, before, at: point(), moved: self.moved });
             self.moved = 0.0;
         }
     }
 
-    fn zero(&mut self, value: f64, at: &Point) {
+    fn zero(&mut self, value: f64, t: f64, point: impl Fn() -> Point) {
         if value > 0.0 {
             self.zero_since = None;
             return;
         }
         self.zero_touched = true;
-        let since = *self.zero_since.get_or_insert(*at);
-        if self.zero.is_none() && at.t - since.t >= HOLD_S {
+        let since = *self.zero_since.get_or_insert_with(point);
+        if self.zero.is_none() && t - since.t >= HOLD_S {
             self.zero = Some(since);
         }
     }

@@ -128,10 +128,10 @@ fn a_stuck_wheel_speed_is_found_and_kept_out_of_the_ratio() {
     // The wheels read nothing for 50 s of 2,000: the sums stand still from there on.
     let lost = run.summary.seconds[450].sums.distance - run.summary.seconds[400].sums.distance;
     let base = run.summary.seconds[400].sums.distance;
-    for second in &mut Arc::make_mut(&mut run.summary.seconds)[400..] {
+    for second in &mut Arc::make_mut(&mut run.summary).seconds[400..] {
         second.sums.distance = if second.t < 450.0 { base } else { second.sums.distance - lost };
     }
-    for phase in &mut run.summary.phases {
+    for phase in &mut Arc::make_mut(&mut run.summary).phases {
         phase.distance = if phase.distance > 0.0 { phase.distance - lost } else { 0.0 };
     }
     let card = "[driving]\ntarget_kmh = 108\n";
@@ -152,7 +152,7 @@ fn an_odometer_that_jumps_gives_no_distance() {
     let trip = trip();
     for (change, word) in [(-3_000.0, "jumps back by"), (40_000.0, "jumps ahead by 40 km")] {
         let mut run = trip.run("run=1");
-        Arc::make_mut(&mut run.summary.seconds)[900..].iter_mut().for_each(|second| second.odometer += change);
+        Arc::make_mut(&mut run.summary).seconds[900..].iter_mut().for_each(|second| second.odometer += change);
         let reduction = one(run);
         assert_eq!((reduction.way.odometer, reduction.speed_check.odometer), (None, None));
         assert!(reduction.problems.iter().any(|p| p.contains(word)), "{:?}", reduction.problems);

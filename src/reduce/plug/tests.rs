@@ -1,5 +1,7 @@
 //! Cycles and metered charges by arithmetic.
 
+use std::sync::Arc;
+
 use crate::card::Card;
 use crate::document::Document;
 use crate::reduce::charging::tests::charge;
@@ -65,7 +67,7 @@ fn what_does_not_replace_the_drive_gives_none() {
 fn a_charge_that_was_not_recorded_whole_has_no_efficiency() {
     let mut runs = cycle();
     // The recording begins in the middle of the charge.
-    runs[1].summary.points.retain(|point| point.t >= 8.0);
+    Arc::make_mut(&mut runs[1].summary).points.retain(|point| point.t >= 8.0);
     let cut = reduce(&runs, Some(&card(METERED)), &Options::default());
     assert_eq!(cut.plug.charges[0].efficiency, None);
     assert!(cut.plug.charges[0].why.contains("from its begin"), "{}", cut.plug.charges[0].why);

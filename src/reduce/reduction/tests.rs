@@ -1,5 +1,7 @@
 //! Whole reductions of invented discharges whose truth is known.
 
+use std::sync::Arc;
+
 use super::*;
 use crate::card::FullCharge;
 use crate::document::Document;
@@ -181,8 +183,8 @@ fn the_card_says_which_distance_counts() {
     let by_speed = one(run.clone()).way;
     assert_eq!(by_speed.counts, Some(crate::card::DistanceCounts::Speed));
     let way = by_speed.by_speed;
-    run.summary.odometer = Some((5_000.0, 5_000.0 + 0.95 * way));
-    run.summary.odometer_step = Some(100.0);
+    Arc::make_mut(&mut run.summary).odometer = Some((5_000.0, 5_000.0 + 0.95 * way));
+    Arc::make_mut(&mut run.summary).odometer_step = Some(100.0);
     let mut run = crate::reduce::trip::with_fixes(run, 0.99);
     let unsaid = one(run.clone());
     assert_eq!(unsaid.way.counts, Some(crate::card::DistanceCounts::Fixes), "the least uncertain");
@@ -190,7 +192,7 @@ fn the_card_says_which_distance_counts() {
     let said = reduce(&[run.clone()], Some(&card("distance = 'odometer'")), &Options::default());
     assert_eq!((said.way.counts, said.way.by_card), (Some(crate::card::DistanceCounts::Odometer), true));
     assert!((said.way.counting().unwrap().value - 0.95 * way).abs() < 1.0);
-    run.summary.odometer = None;
+    Arc::make_mut(&mut run.summary).odometer = None;
     let missing = reduce(&[run], Some(&card("distance = 'odometer'")), &Options::default());
     assert_eq!((missing.way.counting(), missing.consumption.net), (None, None));
     assert!(missing.problems.iter().any(|problem| problem.contains("which these runs do not have")));

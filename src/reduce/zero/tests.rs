@@ -1,5 +1,7 @@
 //! Readings of the zero whose mean is known, and what taking it off does.
 
+use std::sync::Arc;
+
 use super::*;
 use crate::reduce::synthetic::{Car, Chance, Drive};
 use crate::reduce::{Options, reduce};
@@ -45,7 +47,8 @@ fn it_is_taken_off_energy_and_charge_and_said() {
     let off = |reduction: &crate::reduce::Reduction| reduction.energy.net.as_ref().unwrap().value / truth.0 - 1.0;
     assert!(off(&plain) > 0.01, "0.8 A in some 55 A");
     let mut read = run;
-    read.summary.open_stretches = vec![OpenStretch { from_s: -60.0, to_s: 0.0, mean: 0.8, u: 0.01, blocks: 29 }];
+    Arc::make_mut(&mut read.summary).open_stretches =
+        vec![OpenStretch { from_s: -60.0, to_s: 0.0, mean: 0.8, u: 0.01, blocks: 29 }];
     let corrected = reduce(std::slice::from_ref(&read), None, &Options::default());
     assert!(off(&corrected).abs() < 2e-4, "{}", off(&corrected));
     let charge = corrected.energy.charge.as_ref().unwrap();
@@ -55,7 +58,7 @@ fn it_is_taken_off_energy_and_charge_and_said() {
     assert!(corrected.energy.net.as_ref().unwrap().u() < plain.energy.net.as_ref().unwrap().u());
     assert!(corrected.stated.iter().any(|word| word.starts_with("current zero 0.80 A read")), "{:?}", corrected.stated);
     // A reading that is none of a zero corrects nothing, and is told.
-    read.summary.open_stretches[0].mean = 30.0;
+    Arc::make_mut(&mut read.summary).open_stretches[0].mean = 30.0;
     let refused = reduce(&[read], None, &Options::default());
     assert_eq!(refused.energy.net, plain.energy.net);
     assert!(refused.problems.iter().any(|problem| problem.contains("far beyond its tolerance")));
@@ -64,7 +67,7 @@ fn it_is_taken_off_energy_and_charge_and_said() {
 #[test]
 fn seconds_and_points_are_shifted_alike() {
     let drive = Drive::of(&Car::plain(), &mut Chance::new(3));
-    let mut summary = drive.run("run=1", 0..3_001).summary;
+    let mut summary = Arc::unwrap_or_clone(drive.run("run=1", 0..3_001).summary);
     let before = summary.seconds.last().unwrap().net();
     let (volt, power) = (summary.seconds[1_500].voltage[0], summary.seconds[1_500].power_ends);
     shift(&mut summary, 0.8);

@@ -4,14 +4,14 @@
 
 use std::path::{Path, PathBuf};
 
-use crate::store::reader::{Chunk, Scan, scan};
+use crate::store::reader::{Chunk, OpenFile, Scan};
 use crate::store::{StoreError, merge, parts};
 
 /// Rows of a table, some columns of it.
 pub(super) struct Rows<'c> {
-    /// Files with how many row groups each has.
-    files: Vec<(PathBuf, usize)>,
-    file: usize,
+    /// The files that are not yet open, the last first.
+    files: Vec<PathBuf>,
+    file: Option<OpenFile>,
     group: usize,
     state: Scan<'c>,
     /// The next row of the group in memory.
@@ -21,12 +21,8 @@ pub(super) struct Rows<'c> {
 impl<'c> Rows<'c> {
     /// A table by its folder's path; one that is not there has no rows.
     pub fn open(table: &Path, columns: &'c [&'c str]) -> Result<Self, StoreError> {
-        let files = parts::list(table)?.0.into_iter().map(|part| {
-            let groups = merge::metadata(&part.path)?.num_row_groups();
-            Ok((part.path, groups))
-        });
-        let files = files.collect::<Result<Vec<_>, StoreError>>()?;
-        Ok(Self { files, file: 0, group: 0, state: Scan::new(columns), row: 0 })
+        let files = parts::list(table)?.0.into_iter().map(|part| part.path).rev().collect();
+        Ok(Self { files, file: None, group: 0, state: Scan::new(columns), row: 0 })
     }
 
     /// The run time of the next row, us; `None` after the last.
@@ -35,12 +31,16 @@ impl<'c> Rows<'c> {
             if let Some(at) = self.state.chunk().t_us.get(self.row) {
                 return Ok(Some(*at));
             }
-            let Some((path, groups)) = self.files.get(self.file) else { return Ok(None) };
-            if self.group >= *groups {
-                (self.file, self.group) = (self.file + 1, 0);
-                continue;
+            match &self.file {
+                Some(file) if self.group < file.groups() => {
+                    file.scan(self.group..self.group + 1, &mut self.state, |_| ())?;
+                }
+                _ => {
+                    let Some(path) = self.files.pop() else { return Ok(None) };
+                    (self.file, self.group) = (Some(OpenFile::open(&path)?), 0);
+                    continue;
+                }
             }
-            scan(path, Some(self.group..self.group + 1), &mut self.state, |_| ())?;
             self.group += 1;
             self.row = 0;
         }

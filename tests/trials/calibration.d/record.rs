@@ -125,7 +125,7 @@ impl Record {
                 role(Role::Odometer, speed_scale, 0.0),
             ],
             gaps: self.gaps_in(first, last),
-            summary: folder.finish(),
+            summary: folder.finish().into(),
             fixes: Vec::new(),
             unplaced: None,
             turned: Vec::new(),
