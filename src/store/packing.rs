@@ -50,9 +50,8 @@ impl<W> Packing<W> {
 
     /// Gives out a group; `names` are the texts that it holds by number.
     pub fn give_out(&mut self, whose: W, mut buffer: Buffer, schema: Arc<FileSchema>, names: Vec<String>) {
-        let encoders = Arc::clone(&self.encoders);
-        let job = self.workers.start(move || {
-            let packed = with_encoder(&encoders, |encoder| buffer.pack(&schema, &names, encoder));
+        let job = self.start(move |encoder| {
+            let packed = buffer.pack(&schema, &names, encoder);
             (buffer, packed)
         });
         self.given_out.push_back((whose, job));
@@ -75,9 +74,10 @@ impl<W> Packing<W> {
         self.given_out.is_empty()
     }
 
-    /// Packs here and now.
-    pub fn with_encoder<T>(&self, work: impl FnOnce(&mut Encoder) -> T) -> T {
-        with_encoder(&self.encoders, work)
+    /// Gives out other work that needs an encoder.
+    pub fn start<T: Send + 'static>(&self, work: impl FnOnce(&mut Encoder) -> T + Send + 'static) -> Job<T> {
+        let encoders = Arc::clone(&self.encoders);
+        self.workers.start(move || with_encoder(&encoders, work))
     }
 }
 

@@ -12,7 +12,7 @@ use parquet::file::writer::SerializedFileWriter;
 use serde::{Deserialize, Serialize};
 
 use super::disk::{self, Output};
-use super::encode::Packed;
+use super::encode::{Encoder, Packed};
 use super::frames::FrameBuffer;
 use super::packing::{Buffer, Done, Packing};
 use super::rows::RowBuffer;
@@ -23,7 +23,7 @@ use crate::ledger::TraceRow;
 use crate::observation::{Bus, BusNames, CanId, Fix, Frame, Mark, MarkKind, Reply};
 use crate::schema::{Role, Table, tables};
 use crate::time::{RunTime, US_PER_S};
-use crate::workers::Workers;
+use crate::workers::{Job, Workers};
 
 /// The bus of a row that came over none (a table of signals): its name in the files is empty.
 pub const NO_BUS: Bus = Bus(u8::MAX);
@@ -99,6 +99,17 @@ impl PartWriter {
         let path = self.path(part);
         merge::finish(file, &path, sync)?;
         Ok(Some(path))
+    }
+
+    /// Merges the parts, the last of which is `last`, into one durable file; durable parts may stay if the disk has no room for that.
+    fn finish(self, last: u32, may_stay_parts: bool, encoder: &mut Encoder) -> Result<Option<TableFiles>, StoreError> {
+        let folder = &self.schema.table.folder;
+        if may_stay_parts && !has_room(&self.folder)? {
+            let parts = parts::list(&self.folder)?.0;
+            return describe(folder, parts.iter().map(|part| &*part.path)).map(Some);
+        }
+        let merged = merge::merge(&self.folder, &self.schema, last, encoder)?;
+        merged.map(|path| describe(folder, [&*path])).transpose()
     }
 }
 
@@ -445,23 +456,15 @@ impl RunWriter {
         if !self.is_empty() {
             self.close_parts()?;
         }
-        let last = self.part.saturating_sub(1);
-        let mut all = Vec::new();
-        let may_stay_parts = self.sync_parts;
+        let (last, may_stay_parts) = (self.part.saturating_sub(1), self.sync_parts);
         let (outs, packing) = self.into_outs();
-        for out in outs {
-            let folder = &out.schema.table.folder;
-            if may_stay_parts && !has_room(&out.folder)? {
-                let parts = parts::list(&out.folder)?.0;
-                all.push(describe(folder, parts.iter().map(|part| &*part.path))?);
-                continue;
-            }
-            let merged = packing.with_encoder(|encoder| merge::merge(&out.folder, &out.schema, last, encoder))?;
-            if let Some(path) = merged {
-                all.push(describe(folder, [&*path])?);
-            }
-        }
-        Ok(all)
+        let made: Vec<_> = outs
+            .into_iter()
+            .map(|out| packing.start(move |encoder| out.finish(last, may_stay_parts, encoder)))
+            .collect();
+        // All are waited for, so that none is at work any more when this returns.
+        let made: Vec<_> = made.into_iter().map(Job::take).collect();
+        made.into_iter().filter_map(Result::transpose).collect()
     }
 }
 

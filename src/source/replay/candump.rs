@@ -8,8 +8,8 @@ pub mod line;
 mod parse;
 mod word;
 
-use std::collections::VecDeque;
-use std::sync::Arc;
+use std::collections::{BTreeMap, VecDeque};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use super::input::Input;
 use super::{BATCH, Recording};
@@ -20,17 +20,28 @@ use crate::workers::{Job, Workers};
 use block::{Block, Blocks};
 use parse::{Before, Parsed, Spoiled, parse};
 
+/// Blocks that are read ahead for each thread.
+const AHEAD: usize = 3;
+
+/// A block's number in the log, and what was read of it; nothing behind the last.
+type Numbered = (u64, Option<(Block, Parsed)>);
+
 /// A candump log being read.
 pub struct Candump {
-    blocks: Blocks,
+    /// Shared with those who read ahead: whoever is free takes the block that comes next.
+    blocks: Arc<Mutex<Blocks>>,
     name: Arc<str>,
     workers: Workers,
     /// What was read of all blocks that were handed on.
     before: Before,
-    /// Blocks being read ahead, with what was read of them.
-    ahead: VecDeque<Job<(Block, Parsed)>>,
-    /// Buffers that blocks no longer need.
-    spare: Vec<Vec<u8>>,
+    ahead: VecDeque<Job<Numbered>>,
+    /// Blocks that were done before an earlier one.
+    early: BTreeMap<u64, Option<(Block, Parsed)>>,
+    /// The number of the block that is handed on next.
+    number: u64,
+    /// Memory that blocks no longer need.
+    texts: Vec<Vec<u8>>,
+    batches: Vec<Batch>,
     /// Batches of the block at hand, the first handed on up to frame `next`.
     at_hand: VecDeque<Batch>,
     next: usize,
@@ -38,7 +49,6 @@ pub struct Candump {
     lines: u64,
     batch: usize,
     ended: bool,
-    told_end: bool,
     damage: Damage,
 }
 
@@ -47,17 +57,19 @@ impl Candump {
     pub fn new(input: Input, workers: &Workers) -> Self {
         Self {
             name: input.name().into(),
-            blocks: Blocks::new(input),
+            blocks: Arc::new(Mutex::new(Blocks::new(input))),
             workers: workers.clone(),
             before: Before::default(),
             ahead: VecDeque::new(),
-            spare: Vec::new(),
+            early: BTreeMap::new(),
+            number: 0,
+            texts: Vec::new(),
+            batches: Vec::new(),
             at_hand: VecDeque::new(),
             next: 0,
             lines: 0,
             batch: BATCH,
             ended: false,
-            told_end: false,
             damage: Damage::default(),
         }
     }
@@ -68,37 +80,54 @@ impl Candump {
         head.starts_with(b"(") || head.starts_with(b"DROPCOUNT:")
     }
 
-    /// Gives out blocks until every helper has one to do and one to go on with.
+    /// Gives out blocks until every thread has one to do and some to go on with.
     fn read_ahead(&mut self) {
-        let wanted = if self.workers.threads() > 1 { 2 * self.workers.threads() } else { 1 };
-        while self.ahead.len() < wanted && !self.ended {
-            let Some(block) = self.blocks.next(self.spare.pop().unwrap_or_default()) else {
-                self.ended = true;
-                return;
-            };
-            let name = Arc::clone(&self.name);
+        let wanted = if self.workers.threads() > 1 { AHEAD * self.workers.threads() } else { 1 };
+        while self.ahead.len() < wanted {
+            let (blocks, name) = (Arc::clone(&self.blocks), Arc::clone(&self.name));
+            let (text, batch) = (self.texts.pop().unwrap_or_default(), self.batches.pop().unwrap_or_default());
             let mut before = Before { last: None, ..self.before.clone() };
             self.ahead.push_back(self.workers.start(move || {
-                let parsed = parse(&block, &mut before, &name);
-                (block, parsed)
+                let (number, block) = hold(&blocks).next(text);
+                (
+                    number,
+                    block.map(|block| {
+                        let parsed = parse(&block, batch, &mut before, &name);
+                        (block, parsed)
+                    }),
+                )
             }));
+        }
+    }
+
+    /// The next block in the log's order; `None` at the end.
+    fn next_parsed(&mut self) -> Option<(Block, Parsed)> {
+        self.read_ahead();
+        loop {
+            if let Some(next) = self.early.remove(&self.number) {
+                self.number += 1;
+                return next;
+            }
+            let (number, read) = self.ahead.pop_front()?.take();
+            self.early.insert(number, read);
         }
     }
 
     /// Puts the next block at hand; false at the end.
     fn next_block(&mut self, names: &mut BusNames) -> bool {
+        if self.ended {
+            return false;
+        }
         self.before.names.clone_from(names);
-        self.read_ahead();
-        let Some(job) = self.ahead.pop_front() else {
-            if let (false, Some(fault)) = (std::mem::replace(&mut self.told_end, true), self.blocks.input.break_fault())
-            {
+        let Some((block, mut parsed)) = self.next_parsed() else {
+            self.ended = true;
+            if let Some(fault) = hold(&self.blocks).input.break_fault() {
                 self.damage.add(|| fault);
             }
             return false;
         };
-        let (block, mut parsed) = job.take();
         if parsed.hangs_on_before {
-            parsed = parse(&block, &mut self.before, &self.name);
+            parsed = parse(&block, Batch::default(), &mut self.before, &self.name);
             names.clone_from(&self.before.names);
         }
         let Parsed { batches, lines, spoiled: (count, first), .. } = parsed;
@@ -110,9 +139,24 @@ impl Candump {
         let last = batches.iter().rev().find_map(|batch| batch.frames.last());
         self.before.last = last.map(|frame| frame.at).or(self.before.last);
         self.at_hand.extend(batches);
-        self.spare.push(block.text);
+        self.texts.push(block.text);
         true
     }
+
+    /// Done with the batch at hand; its memory is for a block to come.
+    fn retire_front(&mut self) {
+        self.next = 0;
+        let wanted = self.batches.len() <= self.ahead.len();
+        if let Some(mut batch) = self.at_hand.pop_front().filter(|_| wanted) {
+            batch.clear();
+            self.batches.push(batch);
+        }
+    }
+}
+
+/// The blocks; one who panicked while reading left no more than a block unread, and panics again where it is waited for.
+fn hold(blocks: &Mutex<Blocks>) -> MutexGuard<'_, Blocks> {
+    blocks.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 impl Recording for Candump {
@@ -122,7 +166,7 @@ impl Recording for Candump {
                 let left = front.frames.len() - self.next;
                 if self.next == 0 && left <= self.batch && into.is_empty() && !front.is_empty() {
                     std::mem::swap(into, front);
-                    self.at_hand.pop_front();
+                    self.retire_front();
                     return Ok(true);
                 }
                 let count = left.min(self.batch);
@@ -135,8 +179,7 @@ impl Recording for Candump {
                     // An item ends the batch: within one, items count as arrived behind the frames.
                     given |= !front.rest.is_empty();
                     into.rest.append(&mut front.rest);
-                    self.at_hand.pop_front();
-                    self.next = 0;
+                    self.retire_front();
                 }
                 if given {
                     return Ok(true);
@@ -153,7 +196,7 @@ impl Recording for Candump {
     }
 
     fn progress(&self) -> Progress {
-        self.blocks.input.progress()
+        hold(&self.blocks).input.progress()
     }
 
     fn damage(&self) -> &Damage {

@@ -24,16 +24,24 @@ pub(super) struct Blocks {
     /// The beginning of a line whose end was not yet read, and its offset.
     begun: Vec<u8>,
     offset: u64,
+    number: u64,
 }
 
 impl Blocks {
     pub fn new(input: Input) -> Self {
         let offset = input.offset();
-        Self { input, begun: Vec::new(), offset }
+        Self { input, begun: Vec::new(), offset, number: 0 }
     }
 
-    /// The next block, in a buffer that is no longer needed; `None` at the end. If the stream broke off, the line in which it did is left out.
-    pub fn next(&mut self, buffer: Vec<u8>) -> Option<Block> {
+    /// The next block with its number from 0, in a buffer that is no longer needed; `None` at the end. If the stream broke off, the line in
+    /// which it did is left out.
+    pub fn next(&mut self, buffer: Vec<u8>) -> (u64, Option<Block>) {
+        let number = self.number;
+        self.number += 1;
+        (number, self.cut(buffer))
+    }
+
+    fn cut(&mut self, buffer: Vec<u8>) -> Option<Block> {
         let mut text = buffer;
         text.resize(LENGTH, 0);
         let mut held = self.begun.len();

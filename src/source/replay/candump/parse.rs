@@ -54,9 +54,9 @@ impl Parsed {
     }
 }
 
-/// Reads a block; `before` goes on to what follows it. `log` is named where frames were lost.
-pub(super) fn parse(block: &Block, before: &mut Before, log: &str) -> Parsed {
-    let mut parsed = Parsed::default();
+/// Reads a block into a batch that is empty, and more as needed; `before` goes on to what follows it. `log` is named where frames were lost.
+pub(super) fn parse(block: &Block, batch: Batch, before: &mut Before, log: &str) -> Parsed {
+    let mut parsed = Parsed { batches: vec![batch], ..Parsed::default() };
     let mut place = 0;
     while place < block.text.len() {
         place += take_fast(&block.text[place..], before, &mut parsed);
