@@ -151,7 +151,7 @@ def figures(context):
                 assert run.text.splitlines()[-1] == f"{count} sound, 0 not sound", run.text
 
     small, large = SETS
-    print(f"a data set of {small} and of {large} runs of {HOURS} h, one core, medians of {2 * context.runs + 1}, of a vehicle and all verified 3")
+    print(f"\na data set of {small} and of {large} runs of {HOURS} h, one core, medians of {2 * context.runs + 1}, of a vehicle and all verified 3")
     print(f"{'':24}{f'ms at {small}':>12}{f'ms at {large}':>12}{'ratio':>9}{'peak MB':>9}{'':3}")
     time = lambda what, runs: seconds(results[what, runs])
     for what in dict.fromkeys(what for what, _ in results):

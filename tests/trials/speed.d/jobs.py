@@ -5,10 +5,11 @@ import shutil
 import subprocess
 import sys
 
-from timing import RELEASE, ROOT, measure
+from timing import RELEASE, ROOT, measure, peak, seconds
 
 SPEED, OURS = RELEASE / "examples/speed", RELEASE / "drawdown"
 PEERS = [sys.executable, ROOT / "tests/trials/speed.d/peers.py"]
+TABLES = [sys.executable, ROOT / "tests/trials/speed.d/tables.py"]
 
 
 def log_of(context, frames):
@@ -46,8 +47,6 @@ def empty_map(context):
 
 def told(names, results, frames):
     """Prints a table of what was measured."""
-    from timing import peak, seconds
-
     print(f"{'':44}{'s':>9}{'M frames/s':>12}{'peak MB':>9}")
     for name in names:
         took = seconds(results[name])

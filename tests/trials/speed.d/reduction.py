@@ -209,7 +209,7 @@ def figures(context):
     from timing import RELEASE, Figure, alternate, measure, peak, seconds
 
     program, duckdb, found = RELEASE / "drawdown", duckdb_program(), []
-    print(f"reduction of a drive, seed {context.seed}, one core, medians of {context.runs}")
+    print(f"\nreduction of a drive, seed {context.seed}, one core, medians of {context.runs}")
     print(f"{'':36}{'ms':>9}{'peak MB':>9}{'net Wh':>18}{'km':>16}")
     worst = 0.0
     for name, hz, peer, target in (("T10a", 10, "DuckDB command line", 0.3), ("T10b", 100, "polars", 0.4)):
@@ -238,8 +238,8 @@ def figures(context):
         exact = json.loads(measure(ask(EXACT)).text)[0]["net_wh"]
         worst = max(worst, off(net, exact), off(km, said["km"]))
         found.append(Figure(name, f"time of reduce, messages at {hz} Hz, over {peer}", "at most", target, seconds(ours) / seconds(results[peer])))
-        found.append(Figure(f"reduction_{hz}hz_peak_mb", f"peak memory of reduce, messages at {hz} Hz, MB", "at most", 20, peak(ours), steady=True))
-    found.append(Figure("reduction_rel", "net Wh and km against DuckDB, relative difference", "at most", 1e-9, worst, steady=True))
+        found.append(Figure(f"{name}_mb", f"peak memory of reduce, messages at {hz} Hz, MB", "at most", 20, peak(ours)))
+    found.append(Figure("T10_rel", "net Wh and km against DuckDB, relative difference", "at most", 1e-9, worst, steady=True))
     return found
 
 

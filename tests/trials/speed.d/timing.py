@@ -6,6 +6,7 @@ Every process is pinned to the cores it is given; a time is the median of its ru
 import os
 import statistics
 import subprocess
+import tempfile
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -56,12 +57,14 @@ class Figure:
 
 
 def measure(command, cores=1, allowed=(0, 1)):
-    """Runs a process on so many cores to its end."""
+    """Runs a process on so many cores to its end. Its peak memory includes what this process held when it began: heavy work is not done here."""
     pin = set(range(cores)) if hasattr(os, "sched_setaffinity") and (os.cpu_count() or 1) >= cores else None
+    said = tempfile.TemporaryFile()
     started = time.perf_counter()
     process = subprocess.Popen(
         [str(word) for word in command],
         stdout=subprocess.PIPE,
+        stderr=said,
         env={**os.environ, "POLARS_MAX_THREADS": str(cores)},
         preexec_fn=(lambda: os.sched_setaffinity(0, pin)) if pin else None,
     )
@@ -70,7 +73,8 @@ def measure(command, cores=1, allowed=(0, 1)):
     seconds = time.perf_counter() - started
     process.returncode = os.waitstatus_to_exitcode(status)
     if process.returncode not in allowed:
-        raise SystemExit(f"{command}: exit status {process.returncode}")
+        said.seek(0)
+        raise SystemExit(f"{command}: exit status {process.returncode}\n{said.read().decode()}")
     return Run(seconds, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024, text)
 
 

@@ -28,12 +28,12 @@ def main(folder):
     frames = int(sys.argv[1])
     context = Context(folder, frames, sys.argv[2], 5 if frames >= 10_000_000 else 1)
     figures = [figure for part in PARTS for figure in part.figures(context)]
-    print(f"\n{'':14}{'':58}{'target':>16}{'measured':>10}")
+    print(f"\n{'':22}{'':60}{'target':>16}{'measured':>10}")
     for figure in figures:
         judged = context.long or figure.steady
         word = "met" if figure.met else "NOT MET" if judged else "not met; not judged at this length"
         target = f"{figure.sense} {figure.target:g}"
-        print(f"{figure.target_name:14}{figure.what:58}{target:>16}{shown(figure.measured):>10}  {word}")
+        print(f"{figure.target_name:22}{figure.what:60}{target:>16}{shown(figure.measured):>10}  {word}")
     last = {
         figure.target_name: {"target": figure.target, "measured": float(f"{figure.measured:.4g}"), "met": figure.met}
         for figure in figures
