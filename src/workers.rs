@@ -10,6 +10,9 @@ use std::thread;
 
 use rayon::{ThreadPool, ThreadPoolBuilder, Yield};
 
+/// A thread's stack, bytes: that of a program's first, since its work goes on here.
+const STACK: usize = 8 << 20;
+
 /// The threads of one piece of work.
 #[derive(Clone, Debug, Default)]
 pub struct Workers(Option<Arc<ThreadPool>>);
@@ -22,7 +25,10 @@ impl Workers {
 
     /// Does `work` with so many threads, the one that does it included. Where the system gives no threads, alone.
     pub fn with<T: Send>(threads: usize, work: impl FnOnce(&Self) -> T + Send) -> T {
-        let pool = (threads > 1).then(|| ThreadPoolBuilder::new().num_threads(threads).build().ok()).flatten();
+        let name = |number| format!("worker-{number}");
+        let pool = (threads > 1)
+            .then(|| ThreadPoolBuilder::new().num_threads(threads).stack_size(STACK).thread_name(name).build().ok())
+            .flatten();
         match pool.map(Arc::new) {
             Some(pool) => pool.install(|| work(&Self(Some(Arc::clone(&pool))))),
             None => work(&Self::alone()),

@@ -45,6 +45,8 @@ enum Job {
 pub struct Known {
     /// Jobs not done yet.
     pub waiting: usize,
+    /// Of these, ended runs with all that they hold in memory.
+    pub in_memory: usize,
     /// Runs that a cut left are still to be put right.
     pub cut: bool,
     /// Runs whose final files could not be made.
@@ -87,7 +89,8 @@ impl Upkeep {
     /// Makes the final files of a run that has ended.
     pub fn finish(&self, closing: Closing) {
         let folder = closing.folder();
-        if self.known().waiting < WAIT_IN_MEMORY {
+        if self.known().in_memory < WAIT_IN_MEMORY {
+            hold(&self.known).in_memory += 1;
             self.give(Job::Finish(Box::new(closing)));
         } else {
             drop(closing);
@@ -191,6 +194,8 @@ impl Worker {
                     let folder = closing.folder();
                     let doing = || closing.finish().map(|run| Some(format!("{} is complete", run.path.display())));
                     self.attempt(&folder, doing);
+                    let mut known = hold(&self.known);
+                    known.in_memory = known.in_memory.saturating_sub(1);
                 }
                 Job::PutRight(runs) => {
                     runs.iter().for_each(|run| self.recover(&run.path));

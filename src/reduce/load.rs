@@ -112,7 +112,8 @@ pub fn run(folder: &Path) -> Result<RunInput, StoreError> {
         Noted::default()
     });
     let turned = noted.marks.iter().filter(|(_, mark)| mark.kind == MarkKind::Turned).map(|(at, _)| *at).collect();
-    let rows = file.tables.iter().filter(|table| table.folder == "trace").map(|table| table.rows).sum();
+    let rows =
+        file.tables.iter().filter(|table| table.folder == "trace").map(|table| table.rows).fold(0, u64::saturating_add);
     let summary = trace(folder, Folder::default().noting(noted).expecting(rows), &mut problems)?;
     let packs = packs(&file.roles);
     let gaps = gaps(&file, packs, &mut problems);

@@ -1,4 +1,5 @@
-//! Column chunks made by hand: one dictionary page where names repeat, one data page, zstd with one context for all.
+//! Column chunks made by hand: one dictionary page where names repeat, one data page, zstd with one context an encoder. The bytes do
+//! not hang on which encoder made them.
 //!
 //! The `parquet` crate frames the file; what it would hash or box value by value (names, small whole numbers, fixed bytes,
 //! floats with nulls) is laid out here directly, since it comes in long runs or is a plain copy. Every page carries

@@ -9,13 +9,13 @@ use std::path::{Path, PathBuf};
 
 use bytes::Bytes;
 use parquet::errors::Result as ParquetResult;
-use parquet::file::metadata::{ParquetMetaData, ParquetMetaDataReader};
+use parquet::file::metadata::ParquetMetaData;
 use parquet::file::reader::ChunkReader;
 use parquet::file::writer::SerializedFileWriter;
 
 use super::disk::{self, Output};
 use super::encode::{Encoder, closed};
-use super::reader::{Scan, is_sound, scan};
+use super::reader::{OpenFile, Scan, scan};
 use super::rows::RowBuffer;
 use super::schema_of::FileSchema;
 use super::{StoreError, parts};
@@ -50,14 +50,7 @@ pub(super) fn finish(file: SerializedFileWriter<Output>, path: &Path, sync: bool
 
 /// A Parquet file's footer.
 pub(super) fn metadata(path: &Path) -> Result<ParquetMetaData, StoreError> {
-    let opening = |error| StoreError::io(path, "open", error);
-    let file = File::open(path).map_err(opening)?;
-    let length = file.metadata().map_err(opening)?.len();
-    match ParquetMetaDataReader::new().parse_and_finish(&file) {
-        Ok(footer) if is_sound(&footer, length) => Ok(footer),
-        Ok(_) => Err(StoreError::damaged(path, "its footer speaks of bytes that are not there")),
-        Err(error) => Err(StoreError::damaged(path, error)),
-    }
+    OpenFile::open(path).map(OpenFile::into_footer)
 }
 
 /// A row group to go into the merged file.

@@ -79,6 +79,6 @@ pub fn sha256(path: &Path) -> Result<(u64, String), StoreError> {
 }
 
 /// Bytes as lower-case hexadecimal digits.
-fn hex(bytes: &[u8]) -> String {
+pub fn hex(bytes: &[u8]) -> String {
     bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }

@@ -28,7 +28,7 @@ impl Buffer {
     }
 }
 
-/// A group that comes back: whose it is, its buffer, empty again, and what is to be appended.
+/// A group that comes back: whose it is, its buffer, empty again if it was packed, and what is to be appended.
 pub(super) struct Done<W> {
     pub whose: W,
     pub buffer: Buffer,

@@ -12,7 +12,8 @@ use parquet::file::metadata::ColumnChunkMetaData;
 
 use super::leb128::{take, unzigzag};
 
-/// No page is longer once unpacked, bytes: a row group's rows of 8 bytes, and their levels.
+/// No page of numbers or names is longer once unpacked, bytes: a row group's rows of 8 bytes, and their levels. Byte strings, which may be, are
+/// read by nobody here.
 const PAGE_MAX: usize = 64 << 20;
 
 /// What a page is, as far as this program writes them.

@@ -252,6 +252,11 @@ impl OpenFile {
         Ok(Self { path: path.to_owned(), file, footer })
     }
 
+    /// What it says of its row groups.
+    pub fn into_footer(self) -> ParquetMetaData {
+        self.footer
+    }
+
     /// Where a column stands.
     fn find(&self, name: &str) -> Result<usize, StoreError> {
         let leaves = self.footer.file_metadata().schema_descr().columns();

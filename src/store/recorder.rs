@@ -54,9 +54,9 @@ pub struct Recorder {
 impl Recorder {
     /// Begins a run in a folder; `origin` is the moment of its first observation, `started` what the world's clock said then.
     pub fn begin(folder: &Path, plan: &Arc<Plan>, origin: Steady, started: WallClock) -> Result<Self, StoreError> {
-        let mut writer = RunWriter::create(folder, sample_tables(&plan.map), plan.record_frames)?;
+        let mut writer =
+            RunWriter::create(folder, sample_tables(&plan.map), plan.record_frames)?.with_workers(plan.workers.clone());
         writer.set_sync_parts(plan.durability == Durability::Journal);
-        writer.set_workers(plan.workers.clone());
         let files: Vec<(String, Vec<u8>)> = plan.map.files.iter().chain(&plan.files).cloned().collect();
         let kept = run_file::keep_source_files(folder, &files)?;
         if plan.durability == Durability::Journal {

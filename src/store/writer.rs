@@ -182,9 +182,9 @@ impl RunWriter {
         Self::new(folder, samples, record_frames, 0)
     }
 
-    /// Who helps to pack row groups from now on; the files are the same whoever does.
-    pub fn set_workers(&mut self, workers: Workers) {
-        self.packing = Packing::new(workers);
+    /// The same writer, not yet used, with those who help to pack row groups; the files are the same whoever does.
+    pub fn with_workers(self, workers: Workers) -> Self {
+        Self { packing: Packing::new(workers), ..self }
     }
 
     /// Goes on with a run that was cut: removes unfinished files and every part from `next_part` on.
@@ -297,13 +297,19 @@ impl RunWriter {
     fn append(&mut self, done: Done<Whose>) -> Result<(), StoreError> {
         let Done { whose, buffer, packed } = done;
         let part = self.part;
+        // A buffer whose packing failed still holds its rows: the error ends the writer, and they end with it.
+        let packed_well = packed.is_ok();
         let out = match buffer {
             Buffer::Frames(empty) => self.frames.as_mut().map(|table| {
-                table.give_back(empty, |rows| rows.len() == 0);
+                if packed_well {
+                    table.give_back(empty, |rows| rows.len() == 0);
+                }
                 &mut table.out
             }),
             Buffer::Rows(empty) => self.rows_of(whose).map(|table| {
-                table.give_back(empty, |rows| rows.len() == 0);
+                if packed_well {
+                    table.give_back(empty, |rows| rows.len() == 0);
+                }
                 &mut table.out
             }),
         };

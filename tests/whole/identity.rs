@@ -88,6 +88,24 @@ fn replay_in(recording: &Path, folder: &Path, pace: &str, zone: Option<&str>) ->
 }
 
 #[test]
+fn how_many_threads_read_changes_nothing() {
+    let folder = scratch();
+    let plain = short_recording(folder.path(), 60_000);
+    let packed = folder.path().join("short.log.zst");
+    fs::write(&packed, zstd::encode_all(&fs::read(&plain).expect("a recording")[..], 1).expect("zstd"))
+        .expect("written");
+    let data = |name: &str, recording: &Path, threads: &str| {
+        let data = folder.path().join(name);
+        ingest(recording, &data, &["--threads", threads]);
+        data
+    };
+    let alone = data("alone", &plain, "1");
+    assert_same(&alone, &data("two", &plain, "2"));
+    assert_same(&alone, &data("five", &plain, "5"));
+    assert_same(&alone, &data("packed", &packed, "3"));
+}
+
+#[test]
 fn batch_size_and_daemon_change_no_byte() {
     let folder = scratch();
     // Long enough to cross part boundaries.

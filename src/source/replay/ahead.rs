@@ -16,16 +16,21 @@ pub(super) struct Ahead {
     emptied: Sender<Vec<u8>>,
     at_hand: Vec<u8>,
     place: usize,
+    ended: bool,
 }
 
 impl Ahead {
     /// Begins to read.
-    pub fn new(stream: Box<dyn Read + Send>) -> Self {
+    ///
+    /// # Errors
+    /// If the system gives no thread.
+    pub fn new(stream: Box<dyn Read + Send>) -> io::Result<Self> {
         let (fill, filled) = sync_channel(WAITING);
         let (emptied, take_back) = channel();
         // Ends with the stream, or when nobody takes what it reads.
-        std::thread::spawn(move || read_all(stream, &fill, &take_back));
-        Self { filled, emptied, at_hand: Vec::new(), place: 0 }
+        let reader = move || read_all(stream, &fill, &take_back);
+        std::thread::Builder::new().name("unpacking".into()).spawn(reader)?;
+        Ok(Self { filled, emptied, at_hand: Vec::new(), place: 0, ended: false })
     }
 }
 
@@ -39,6 +44,11 @@ fn read_all(mut stream: Box<dyn Read + Send>, fill: &SyncSender<io::Result<Vec<u
         let gone = held > 0 && fill.send(Ok(buffer)).is_err();
         if let Some(error) = error {
             let _ = fill.send(Err(error));
+            return;
+        }
+        if ended {
+            // An empty buffer says that this is the end; without it whoever takes would believe it of a thread that failed.
+            let _ = fill.send(Ok(Vec::new()));
         }
         if ended || gone {
             return;
@@ -62,12 +72,13 @@ fn fill_up(stream: &mut dyn Read, buffer: &mut [u8]) -> (usize, Option<io::Error
 
 impl Read for Ahead {
     fn read(&mut self, into: &mut [u8]) -> io::Result<usize> {
-        if self.place == self.at_hand.len() {
-            let Ok(next) = self.filled.recv() else { return Ok(0) };
+        if self.place == self.at_hand.len() && !self.ended {
+            let next = self.filled.recv().unwrap_or_else(|_| Err(io::Error::other("unpacking it failed")));
             let before = std::mem::replace(&mut self.at_hand, next?);
             // Its thread may have ended.
             let _ = self.emptied.send(before);
             self.place = 0;
+            self.ended = self.at_hand.is_empty();
         }
         let rest = &self.at_hand[self.place..];
         let count = rest.len().min(into.len());

@@ -11,8 +11,8 @@ mod word;
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-use super::input::Input;
-use super::{BATCH, Recording};
+use super::input::{Input, Stored};
+use super::{BATCH, Recording, Sha256Sum};
 use crate::document::{Fault, Place};
 use crate::observation::{Batch, BusNames};
 use crate::source::{Damage, Progress};
@@ -30,6 +30,7 @@ type Numbered = (u64, Option<(Block, Parsed)>);
 pub struct Candump {
     /// Shared with those who read ahead: whoever is free takes the block that comes next.
     blocks: Arc<Mutex<Blocks>>,
+    stored: Stored,
     name: Arc<str>,
     workers: Workers,
     /// What was read of all blocks that were handed on.
@@ -56,6 +57,7 @@ impl Candump {
     /// Reads from an input at its first line.
     pub fn new(input: Input, workers: &Workers) -> Self {
         Self {
+            stored: input.stored().clone(),
             name: input.name().into(),
             blocks: Arc::new(Mutex::new(Blocks::new(input))),
             workers: workers.clone(),
@@ -196,11 +198,15 @@ impl Recording for Candump {
     }
 
     fn progress(&self) -> Progress {
-        hold(&self.blocks).input.progress()
+        self.stored.progress()
     }
 
     fn damage(&self) -> &Damage {
         &self.damage
+    }
+
+    fn digest(&self) -> Result<Option<Sha256Sum>, Fault> {
+        self.stored.digest()
     }
 }
 

@@ -4,12 +4,15 @@
 //! read before, and says why it ended. Does not know what the bytes mean.
 
 use std::fs::File;
-use std::io::{self, BufReader, Read};
-use std::path::Path;
-use std::sync::Arc;
+use std::io::{self, BufRead, BufReader, Read, Seek, SeekFrom};
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
+
+use sha2::{Digest, Sha256};
 
 use super::ahead::Ahead;
+use super::{Reading, Sha256Sum};
 use crate::document::Fault;
 use crate::source::Progress;
 use crate::workers::Workers;
@@ -28,8 +31,7 @@ pub struct Input {
     offset: u64,
     ended: bool,
     broken: Option<String>,
-    stored: Arc<AtomicU64>,
-    total: Option<u64>,
+    stored: Stored,
 }
 
 impl Input {
@@ -37,20 +39,16 @@ impl Input {
     ///
     /// # Errors
     /// If the file can't be opened or not a byte of it can be read.
-    pub fn open(path: &Path, workers: &Workers) -> Result<Self, Fault> {
+    pub fn open(path: &Path, reading: &Reading) -> Result<Self, Fault> {
         let file = File::open(path).map_err(|error| Fault::io(path, "open", &error))?;
         let total = file.metadata().ok().filter(std::fs::Metadata::is_file).map(|data| data.len());
-        let stored = Arc::new(AtomicU64::new(0));
-        let counted = Counted { file, bytes: Arc::clone(&stored) };
-        Self::start(path, counted, total, (stored, workers)).map_err(|error| Fault::io(path, "read", &error))
+        let digest = (reading.digest && total.is_some()).then(|| Arc::new(Mutex::new((0, Sha256::new()))));
+        let stored = Stored { bytes: Arc::default(), digest, total, path: path.to_owned() };
+        let counted = Counted { file, stored: stored.clone() };
+        Self::start(counted, stored, &reading.workers).map_err(|error| Fault::io(path, "read", &error))
     }
 
-    fn start(
-        path: &Path,
-        mut counted: Counted,
-        total: Option<u64>,
-        (stored, workers): (Arc<AtomicU64>, &Workers),
-    ) -> io::Result<Self> {
+    fn start(mut counted: Counted, stored: Stored, workers: &Workers) -> io::Result<Self> {
         let mut magic = Vec::with_capacity(4);
         counted.by_ref().take(4).read_to_end(&mut magic)?;
         let kind = Packing::of(&magic);
@@ -63,10 +61,9 @@ impl Input {
             }
         };
         let unpacks_beside = kind != Packing::Plain && workers.threads() > 1;
-        let reader: Box<dyn Read + Send> = if unpacks_beside { Box::new(Ahead::new(reader)) } else { reader };
-        let mut input = Self::from_reader(path.display().to_string(), reader);
+        let reader: Box<dyn Read + Send> = if unpacks_beside { Box::new(Ahead::new(reader)?) } else { reader };
+        let mut input = Self::from_reader(stored.path.display().to_string(), reader);
         input.stored = stored;
-        input.total = total;
         input.fill();
         Ok(input)
     }
@@ -82,8 +79,7 @@ impl Input {
             offset: 0,
             ended: false,
             broken: None,
-            stored: Arc::default(),
-            total: None,
+            stored: Stored::default(),
         }
     }
 
@@ -132,7 +128,9 @@ impl Input {
     pub fn read_into(&mut self, into: &mut [u8]) -> usize {
         let held = self.rest().len().min(into.len());
         if held == 0 {
-            return if self.ended { 0 } else { self.read_on(into) };
+            let got = if self.ended || into.is_empty() { 0 } else { self.read_on(into) };
+            self.offset += got as u64;
+            return got;
         }
         into[..held].copy_from_slice(&self.rest()[..held]);
         self.consume(held);
@@ -167,7 +165,12 @@ impl Input {
 
     /// How far the stored file has been read.
     pub fn progress(&self) -> Progress {
-        Progress { done: self.stored.load(Ordering::Relaxed), total: self.total }
+        self.stored.progress()
+    }
+
+    /// What is known of the stored file, for those who let others read on.
+    pub fn stored(&self) -> &Stored {
+        &self.stored
     }
 
     /// The fault that says why the stream broke off, if it did.
@@ -209,16 +212,61 @@ impl Packing {
     }
 }
 
+/// What was read of a stored file.
+#[derive(Clone, Default)]
+pub struct Stored {
+    bytes: Arc<AtomicU64>,
+    /// The digest of so many first bytes.
+    digest: Option<Arc<Mutex<(u64, Sha256)>>>,
+    total: Option<u64>,
+    path: PathBuf,
+}
+
+impl Stored {
+    /// How far it has been read.
+    pub fn progress(&self) -> Progress {
+        Progress { done: self.bytes.load(Ordering::Relaxed), total: self.total }
+    }
+
+    /// The file's digest, where that was asked for; what was not read is read now.
+    ///
+    /// # Errors
+    /// If that can't be done.
+    pub fn digest(&self) -> Result<Option<Sha256Sum>, Fault> {
+        let Some(digest) = &self.digest else { return Ok(None) };
+        let (read, mut digest) = digest.lock().unwrap_or_else(PoisonError::into_inner).clone();
+        let failed = |error| Fault::io(&self.path, "read", &error);
+        let mut file = File::open(&self.path).map_err(failed)?;
+        file.seek(SeekFrom::Start(read)).map_err(failed)?;
+        let mut rest = BufReader::with_capacity(BUFFER, file);
+        loop {
+            let got = match rest.fill_buf().map_err(failed)? {
+                [] => return Ok(Some(digest.finalize().into())),
+                bytes => {
+                    digest.update(bytes);
+                    bytes.len()
+                }
+            };
+            rest.consume(got);
+        }
+    }
+}
+
 /// A file that counts what was read of it.
 struct Counted {
     file: File,
-    bytes: Arc<AtomicU64>,
+    stored: Stored,
 }
 
 impl Read for Counted {
     fn read(&mut self, into: &mut [u8]) -> io::Result<usize> {
         let got = self.file.read(into)?;
-        self.bytes.fetch_add(got as u64, Ordering::Relaxed);
+        self.stored.bytes.fetch_add(got as u64, Ordering::Relaxed);
+        if let Some(digest) = &self.stored.digest {
+            let mut digest = digest.lock().unwrap_or_else(PoisonError::into_inner);
+            digest.0 += got as u64;
+            digest.1.update(&into[..got]);
+        }
         Ok(got)
     }
 }
@@ -238,9 +286,11 @@ mod tests {
         let file = tempfile::NamedTempFile::new().unwrap();
         std::fs::write(file.path(), bytes).unwrap();
         let read = |workers: &Workers| {
-            let mut input = Input::open(file.path(), workers).unwrap();
+            let mut input = Input::open(file.path(), &Reading { workers: workers.clone(), digest: true }).unwrap();
             let mut all = Vec::new();
             input.read_to_end(&mut all).unwrap();
+            let digest: Sha256Sum = Sha256::digest(bytes).into();
+            assert_eq!(input.stored().digest().unwrap(), Some(digest), "of the whole file, read to its end or not");
             (all, input.broken().map(str::to_owned), input.progress())
         };
         let alone = read(&Workers::alone());

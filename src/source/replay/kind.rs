@@ -4,15 +4,14 @@
 
 use std::path::Path;
 
-use super::Recording;
 use super::candump::Candump;
 use super::dataset::Run;
 use super::input::Input;
 use super::pcap::Capture;
 use super::table::Signals;
+use super::{Reading, Recording};
 use crate::document::Fault;
 use crate::map::{Map, Origin};
-use crate::workers::Workers;
 
 /// What is read, for people.
 const KINDS: &str = "candump text (plain, .gz or .zst), pcap or pcapng of SocketCAN, a run's folder, \
@@ -26,14 +25,14 @@ const HEAD: usize = 4096;
 /// # Errors
 /// If it cannot be opened, or holds nothing that is known.
 pub fn open(path: &Path, map: Option<&Map>) -> Result<Box<dyn Recording>, Fault> {
-    open_with(path, map, &Workers::alone())
+    open_with(path, map, &Reading::default())
 }
 
-/// The same, read with the help of others where that is worth it; what is read does not hang on how many they are.
+/// The same, read as is said.
 ///
 /// # Errors
 /// As [`open`].
-pub fn open_with(path: &Path, map: Option<&Map>, workers: &Workers) -> Result<Box<dyn Recording>, Fault> {
+pub fn open_with(path: &Path, map: Option<&Map>, reading: &Reading) -> Result<Box<dyn Recording>, Fault> {
     let name = path.display().to_string();
     if path.is_dir() {
         if Run::recognises(path) {
@@ -42,7 +41,7 @@ pub fn open_with(path: &Path, map: Option<&Map>, workers: &Workers) -> Result<Bo
         return Err(Fault::whole(name, "a folder that is not a run's: it holds no run.json")
             .remedy(format!("give a file or a run's folder; what is read: {KINDS}")));
     }
-    let mut input = Input::open(path, workers)?;
+    let mut input = Input::open(path, reading)?;
     input.fill_to(HEAD);
     let head = input.rest().get(..HEAD).unwrap_or(input.rest());
     if Capture::recognises(head) {
@@ -50,12 +49,14 @@ pub fn open_with(path: &Path, map: Option<&Map>, workers: &Workers) -> Result<Bo
     }
     let tables = map.is_some_and(|map| map.messages.iter().any(|message| matches!(message.origin, Origin::Table(_))));
     if Candump::recognises(head) {
-        return Ok(Box::new(Candump::new(input, workers)));
+        return Ok(Box::new(Candump::new(input, &reading.workers)));
     }
     match map {
         Some(map) if tables && is_text(head) => Ok(Box::new(Signals::new(input, map)?)),
         // A log whose first lines are damaged is still a log.
-        _ if head.split(|byte| *byte == b'\n').any(Candump::recognises) => Ok(Box::new(Candump::new(input, workers))),
+        _ if head.split(|byte| *byte == b'\n').any(Candump::recognises) => {
+            Ok(Box::new(Candump::new(input, &reading.workers)))
+        }
         _ => Err(unknown(name, head, &input)),
     }
 }

@@ -19,9 +19,22 @@ pub use several::Replay;
 use crate::document::Fault;
 use crate::observation::{Batch, BusNames};
 use crate::source::{Damage, Progress};
+use crate::workers::Workers;
 
 /// Frames that a recording appends at one call, unless told otherwise.
 pub const BATCH: usize = 4096;
+
+/// How recordings are read, beside what is in them.
+#[derive(Clone, Debug, Default)]
+pub struct Reading {
+    /// Who helps; what is read does not hang on it.
+    pub workers: Workers,
+    /// Whether the files' SHA-256 is formed on the way, which costs less than reading them again.
+    pub digest: bool,
+}
+
+/// SHA-256 of a stored file.
+pub type Sha256Sum = [u8; 32];
 
 /// A recording being read. Stamps are raw: wall-clock microseconds as the recording writes them, floored.
 pub trait Recording: Send {
@@ -40,4 +53,12 @@ pub trait Recording: Send {
 
     /// What could not be read so far.
     fn damage(&self) -> &Damage;
+
+    /// The digest of the stored file, if that was asked for and there is one file; of what was not read it is formed now.
+    ///
+    /// # Errors
+    /// If the rest of the file can't be read.
+    fn digest(&self) -> Result<Option<Sha256Sum>, Fault> {
+        Ok(None)
+    }
 }

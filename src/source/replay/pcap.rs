@@ -10,7 +10,7 @@ use pcap_parser::{PcapHeader, parse_pcap_frame, parse_pcap_frame_be, parse_pcap_
 use pcap_parser::{parse_sectionheaderblock, traits::PcapNGPacketBlock};
 
 use super::input::Input;
-use super::{BATCH, Recording};
+use super::{BATCH, Recording, Sha256Sum};
 use crate::document::{Fault, Place};
 use crate::observation::{Batch, BusNames};
 use crate::source::{Damage, Progress};
@@ -301,6 +301,10 @@ impl Recording for Capture {
 
     fn damage(&self) -> &Damage {
         &self.take.damage
+    }
+
+    fn digest(&self) -> Result<Option<Sha256Sum>, Fault> {
+        self.input.stored().digest()
     }
 }
 

@@ -4,17 +4,18 @@
 
 use std::path::PathBuf;
 
-use super::{Recording, open_with};
+use super::{Reading, Recording, Sha256Sum, open_with};
 use crate::document::Fault;
 use crate::map::Map;
 use crate::observation::{Batch, Bus, BusNames, Item};
 use crate::source::{Damage, Merge, Progress};
 use crate::time::Steady;
-use crate::workers::Workers;
 
 /// One of the files: what was read of it and not yet handed on.
 struct File {
     name: String,
+    /// Its place among the files as they were given.
+    place: usize,
     recording: Box<dyn Recording>,
     /// Its own bus names, and what each is called among all files: given when its first frame is handed on, since how
     /// far a file is read ahead must not show.
@@ -30,9 +31,9 @@ struct File {
 }
 
 impl File {
-    fn new(name: String, recording: Box<dyn Recording>) -> Self {
+    fn new(place: usize, name: String, recording: Box<dyn Recording>) -> Self {
         let (names, buses, ahead) = (BusNames::default(), Vec::new(), Batch::default());
-        Self { name, recording, names, buses, ahead, frame: 0, item: 0, more: true, failure: None }
+        Self { name, place, recording, names, buses, ahead, frame: 0, item: 0, more: true, failure: None }
     }
 
     /// The stamp of the next observation, read from the file if need be; `None` at its end.
@@ -116,10 +117,10 @@ impl Replay {
     /// # Errors
     /// If one of them cannot be opened, or holds nothing that is known.
     pub fn open(paths: &[PathBuf], map: Option<&Map>, batch_frames: usize) -> Result<Self, Fault> {
-        Self::open_with(paths, map, batch_frames, &Workers::alone())
+        Self::open_with(paths, map, batch_frames, &Reading::default())
     }
 
-    /// The same, read with the help of others.
+    /// The same, read as is said.
     ///
     /// # Errors
     /// As [`Replay::open`].
@@ -127,14 +128,14 @@ impl Replay {
         paths: &[PathBuf],
         map: Option<&Map>,
         batch_frames: usize,
-        workers: &Workers,
+        reading: &Reading,
     ) -> Result<Self, Fault> {
         let mut files = Vec::with_capacity(paths.len());
-        for path in paths {
-            let mut recording = open_with(path, map, workers)?;
+        for (place, path) in paths.iter().enumerate() {
+            let mut recording = open_with(path, map, reading)?;
             recording.set_batch(batch_frames);
             let name = path.display().to_string();
-            let mut file = File::new(name, recording);
+            let mut file = File::new(place, name, recording);
             let first = file.head();
             files.push((first, file));
         }
@@ -193,6 +194,16 @@ impl Replay {
     pub fn progress(&self) -> Progress {
         let start = Progress { done: 0, total: Some(0) };
         self.files.iter().fold(start, |sum, file| sum.and(file.recording.progress()))
+    }
+
+    /// The digest of each file, in the order in which they were given; `None` where it was not asked for or the recording is no single file.
+    ///
+    /// # Errors
+    /// If what was not read of a file can't be read now.
+    pub fn digests(&self) -> Result<Vec<Option<Sha256Sum>>, Fault> {
+        let mut files: Vec<&File> = self.files.iter().collect();
+        files.sort_by_key(|file| file.place);
+        files.into_iter().map(|file| file.recording.digest()).collect()
     }
 
     /// Of each file, in the order in which they are read: its name, how much of it could not be read, and the first faults.

@@ -5,7 +5,7 @@
 use csv::ByteRecord;
 
 use super::input::Input;
-use super::{BATCH, Recording};
+use super::{BATCH, Recording, Sha256Sum};
 use crate::document::{Fault, Place, nearest};
 use crate::map::{CsvTable, Map, Origin, TimeFormat};
 use crate::observation::{Batch, BusNames, Item, Row, Stamped};
@@ -248,6 +248,10 @@ impl Recording for Signals {
 
     fn damage(&self) -> &Damage {
         &self.damage
+    }
+
+    fn digest(&self) -> Result<Option<Sha256Sum>, Fault> {
+        self.reader.get_ref().stored().digest()
     }
 }
 

@@ -238,7 +238,7 @@ mod tests {
         sender.connect(socket.0.local_addr().unwrap()).unwrap();
         let mut taking = Taking::new(Bus(3), &outlet);
         let (opened, mut batch) = (outlet.now(), Batch::default());
-        for id in 0..1_000u32 {
+        for id in 0..200u32 {
             // linux/can.h, struct can_frame: identifier, length, three bytes of padding, eight of data.
             let mut bytes = [0; 16];
             bytes[..4].copy_from_slice(&id.to_ne_bytes());
@@ -249,7 +249,7 @@ mod tests {
         sender.send(&[1, 2, 3]).unwrap();
         kernel::wait(socket.0.as_fd(), Span::of_seconds(5));
         taking.take(socket.0.as_fd(), false, &outlet, &mut batch).unwrap();
-        assert_eq!(batch.frames.len(), 1_000);
+        assert_eq!(batch.frames.len(), 200);
         for (id, frame) in batch.frames.iter().enumerate() {
             assert_eq!((frame.id, frame.bus, batch.payload(frame)), (id as u32, Bus(3), &[id as u8, 0][..]));
             assert!(frame.at >= opened && frame.at <= outlet.now());

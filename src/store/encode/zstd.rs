@@ -38,8 +38,8 @@ impl Context {
         use sys::ZSTD_cParameter as Set;
         context.set(Set::ZSTD_c_compressionLevel, level)?;
         context.set(Set::ZSTD_c_checksumFlag, 1)?;
-        // Of given matches: blocks end where it is said, each is looked at before it is believed, and one that repeats an
-        // earlier distance is written as that.
+        // Of given matches: blocks end where it is said, and a distance that repeats an earlier one is written as that. zstd's own look at them
+        // does sums in 32 bits and stands beside ours.
         context
             .set(Set::ZSTD_c_experimentalParam11, sys::ZSTD_SequenceFormat_e::ZSTD_sf_explicitBlockDelimiters as i32)?;
         context.set(Set::ZSTD_c_experimentalParam12, 1)?;
@@ -70,10 +70,13 @@ impl Context {
     /// # Errors
     /// If the sequences do not fit the bytes.
     pub fn compress_matched(&mut self, bytes: &[u8], sequences: &[Sequence]) -> Result<Vec<u8>> {
+        if !fit(sequences, bytes.len()) {
+            return Err(ParquetError::General("matches that do not fit what is to be compressed".into()));
+        }
         self.set(sys::ZSTD_cParameter::ZSTD_c_minMatch, MATCH_MIN)?;
         let blocks = sequences.iter().filter(|sequence| sequence.matchLength == 0).count();
         self.frame(bytes, blocks, |context, into, room| {
-            // SAFETY: as above; zstd validates the sequences, so no offset or length leads outside `bytes`.
+            // SAFETY: as above; the sequences fit, so no offset or length leads outside `bytes`, and no block is longer than its buffers.
             unsafe {
                 let (from, count) = (sequences.as_ptr(), sequences.len());
                 sys::ZSTD_compressSequences(context, into, room, from, count, bytes.as_ptr().cast(), bytes.len())
@@ -102,6 +105,21 @@ impl Drop for Context {
         // SAFETY: made by `ZSTD_createCCtx`, freed once.
         unsafe { sys::ZSTD_freeCCtx(self.0.as_ptr()) };
     }
+}
+
+/// Whether sequences cover so many bytes, each match lies behind what it repeats and is long enough, and each block ends and is not too long.
+fn fit(sequences: &[Sequence], bytes: usize) -> bool {
+    let (mut at, mut block) = (0u64, 0u64);
+    let fits = sequences.iter().all(|sequence| {
+        at += u64::from(sequence.litLength);
+        let is_end = sequence.matchLength == 0;
+        let reaches = (1..=at).contains(&u64::from(sequence.offset)) && sequence.matchLength >= MATCH_MIN as u32;
+        at += u64::from(sequence.matchLength);
+        let length = at - block;
+        block = if is_end { at } else { block };
+        (is_end || reaches) && length <= BLOCK_MAX as u64
+    });
+    fits && at == bytes as u64 && block == at
 }
 
 /// What zstd answered: a length, or an error by name.

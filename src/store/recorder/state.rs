@@ -12,6 +12,7 @@ use crate::decode::{Counts, Decoder};
 use crate::ledger::Ledger;
 use crate::map;
 use crate::observation::BusNames;
+use crate::schema::SCHEMA_VERSION;
 use crate::store::StoreError;
 use crate::store::run_file::{Ended, RunFile, SOURCE_FILES};
 use crate::time::{RunTime, Span, Steady, WallClock};
@@ -131,7 +132,7 @@ impl State {
     /// From a saved form and the run's own copies of map and DBC.
     pub fn load(folder: &Path, bytes: &[u8]) -> Result<(Self, Plan), StoreError> {
         let saved: Saved = postcard::from_bytes(bytes).map_err(|error| StoreError::damaged(folder, error))?;
-        let run_file: RunFile =
+        let mut run_file: RunFile =
             serde_json::from_str(&saved.run_file).map_err(|error| StoreError::damaged(folder, error))?;
         let path = folder.join(SOURCE_FILES).join(&saved.map);
         let map = map::load_copy(&path).map.ok_or_else(|| StoreError::damaged(&path, "not usable as a map"))?;
@@ -139,6 +140,8 @@ impl State {
             let what = "it is not the map that the run was recorded with: its SHA-256 differs";
             return Err(StoreError::damaged(&path, what));
         }
+        // It goes on in the layout of today, whatever it was begun in.
+        run_file.schema = SCHEMA_VERSION;
         let plan = Plan {
             map: map.into(),
             record_frames: saved.record_frames,

@@ -13,7 +13,7 @@ use std::time::Instant;
 use drawdown::decode::Decoder;
 use drawdown::ledger::Ledger;
 use drawdown::observation::{Batch, BusNames};
-use drawdown::source::replay;
+use drawdown::source::replay::{self, Reading};
 use drawdown::time::RunTime;
 use drawdown::workers::Workers;
 
@@ -64,7 +64,7 @@ fn ledger(log: &str, map: &str, workers: &Workers) -> Result<(), Box<dyn std::er
     let map = drawdown::map::load(Path::new(map)).map.ok_or("the trial's own map is faulty")?;
     let mut decoder = Decoder::new(&map);
     let mut ledger = Ledger::for_map(&map);
-    let mut recording = replay::open_with(Path::new(log), None, workers)?;
+    let mut recording = replay::open_with(Path::new(log), None, &Reading { workers: workers.clone(), digest: false })?;
     let (mut batch, mut names, mut frames) = (Batch::default(), BusNames::default(), 0);
     let mut origin = None;
     let mut last = RunTime(0);

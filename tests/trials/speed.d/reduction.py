@@ -232,11 +232,14 @@ def figures(context):
         print(f"  {'drawdown reduce, with a card':34}{seconds(ours) * 1e3:9.1f}{peak(ours):9.1f}{net:18.9f}{km:16.9f}")
         for one, runs in results.items():
             said = json.loads(runs[0].text)
+            # The DuckDB command line prints a list of rows.
             said = said[0] if isinstance(said, list) else said
+            if one == "DuckDB command line":
+                theirs = said
             print(f"  {one:34}{seconds(runs) * 1e3:9.1f}{peak(runs):9.1f}{said['net_wh']:18.9f}{said['km']:16.9f}")
             assert off(net, said["net_wh"]) < NEAR and off(km, said["km"]) < NEAR, (one, said, net, km)
         exact = json.loads(measure(ask(EXACT)).text)[0]["net_wh"]
-        worst = max(worst, off(net, exact), off(km, said["km"]))
+        worst = max(worst, off(net, exact), off(km, theirs["km"]))
         found.append(Figure(name, f"time of reduce, messages at {hz} Hz, over {peer}", "at most", target, seconds(ours) / seconds(results[peer])))
         found.append(Figure(f"{name}_mb", f"peak memory of reduce, messages at {hz} Hz, MB", "at most", 20, peak(ours)))
     found.append(Figure("T10_rel", "net Wh and km against DuckDB, relative difference", "at most", 1e-9, worst, steady=True))

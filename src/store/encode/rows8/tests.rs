@@ -42,15 +42,29 @@ fn the_least_and_the_dullest_come_back() {
 }
 
 #[test]
-fn a_sequence_that_does_not_fit_is_refused() {
-    let sequence = |offset, length| Sequence { offset, litLength: 8, matchLength: length, rep: 0 };
+fn sequences_that_do_not_fit_are_refused() {
+    let sequence = |literals, offset, length| Sequence { offset, litLength: literals, matchLength: length, rep: 0 };
     let mut context = Context::new(1).unwrap();
-    for wrong in [sequence(9, 8), sequence(8, 9), sequence(1 << 30, 8)] {
-        assert!(context.compress_matched(&[1; 16], &[wrong, sequence(0, 0)]).is_err(), "{wrong:?}");
+    let bytes = [1; 16];
+    let end = sequence(0, 0, 0);
+    let good = [sequence(8, 8, 8), end];
+    assert_eq!(::zstd::decode_all(&context.compress_matched(&bytes, &good).unwrap()[..]).unwrap(), bytes);
+    for (what, wrong) in [
+        ("before the beginning", vec![sequence(8, 9, 8), end]),
+        ("nowhere", vec![sequence(8, 0, 8), end]),
+        ("past the end", vec![sequence(8, 8, 9), end]),
+        ("not to the end", vec![sequence(8, 8, 7), end]),
+        ("too short", vec![sequence(8, 8, 2), sequence(6, 0, 0)]),
+        ("no end of its block", vec![sequence(8, 8, 8)]),
+        ("nothing", vec![]),
+        ("a sum that wraps", vec![sequence(u32::MAX, 8, 17), end]),
+    ] {
+        assert!(context.compress_matched(&bytes, &wrong).is_err(), "{what}");
     }
-    assert!(context.compress_matched(&[1; 16], &[]).is_err());
+    let long = vec![0; BLOCK_MAX + 8];
+    assert!(context.compress_matched(&long, &[sequence(8, 8, BLOCK_MAX as u32), end]).is_err(), "a block too long");
     // And the context is as good as new.
-    assert_eq!(::zstd::decode_all(&context.compress(&[1; 16]).unwrap()[..]).unwrap(), [1; 16]);
+    assert_eq!(::zstd::decode_all(&context.compress(&bytes).unwrap()[..]).unwrap(), bytes);
 }
 
 #[test]
