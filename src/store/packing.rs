@@ -40,8 +40,11 @@ pub(super) struct Packing<W> {
     workers: Workers,
     /// Those that nobody packs with just now.
     encoders: Arc<Mutex<Vec<Encoder>>>,
-    given_out: VecDeque<(W, Job<(Buffer, Result<Packed>)>)>,
+    given_out: VecDeque<(W, Job<Made>)>,
 }
+
+/// A buffer that was packed, and what came of it.
+type Made = (Buffer, Result<Packed>);
 
 impl<W> Packing<W> {
     pub fn new(workers: Workers) -> Self {

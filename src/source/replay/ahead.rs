@@ -1,6 +1,6 @@
 //! A stream read ahead on a thread of its own, a few buffers deep: unpacking beside what is done with the bytes.
 //!
-//! Gives what the stream gives, its error where it came. Knows neither packing nor file.
+//! Gives what the stream gives, its error where it came; does not know packing or file.
 
 use std::io::{self, Read};
 use std::sync::mpsc::{Receiver, Sender, SyncSender, channel, sync_channel};

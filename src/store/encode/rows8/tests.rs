@@ -1,3 +1,5 @@
+//! Payloads with matches of ours come back by a decoder that is not ours, and take less; what does not fit is refused.
+
 use super::*;
 use crate::store::encode::zstd::Context;
 use proptest::prelude::*;
