@@ -48,6 +48,7 @@ def figures(context):
     if context.long:
         few, few_map = log_of(context, XZ_FRAMES)
         ingest(context, few, few_map)
+        print("frames, and payloads that differ, as Spark and DuckDB count them:", measure([*TABLES, "spark", run_folder(context)]).text.strip())
         sizes["frames of the first million"] = tables(context)["frames"][1] / XZ_FRAMES
         sizes["frames of the first million, text under xz -6"] = packed("xz -6", few) / XZ_FRAMES
         ratio = sizes["frames of the first million"] / sizes["frames of the first million, text under xz -6"]

@@ -2,6 +2,7 @@
 
 tables.py sums RUN     net energy in Wh and distance in km from the samples, by DuckDB: products of lines, and lines, integrated exactly
 tables.py read RUN     the same frames to pyarrow, DuckDB and polars; the seconds of the longest row group
+tables.py spark RUN    that Spark counts the same frames, and as many payloads that differ, as DuckDB does
 tables.py long RUN TO  all samples as one long table in time order; its rows
 
 Prints one JSON value; judges nothing.
@@ -45,6 +46,20 @@ def read(run):
     return max(group.max - group.min for group in groups) / 1e6
 
 
+def spark(run):
+    from pyspark.sql import SparkSession
+
+    builder = SparkSession.builder.master("local[1]").config("spark.ui.enabled", "false").config("spark.driver.host", "127.0.0.1")
+    session = builder.config("spark.driver.bindAddress", "127.0.0.1").config("spark.ui.showConsoleProgress", "false").getOrCreate()
+    session.sparkContext.setLogLevel("ERROR")
+    frames = session.read.parquet(str(run / "frames"))
+    by_spark = [frames.count(), frames.select("data").distinct().count()]
+    by_duckdb = duckdb.sql(f"SELECT count(*), count(DISTINCT data) FROM '{run / 'frames' / '*.parquet'}'").fetchall()[0]
+    assert by_spark == list(by_duckdb), (by_spark, by_duckdb)
+    session.stop()
+    return by_spark
+
+
 def long(run, to):
     """Values and times plain, zstd 3."""
     import numpy as np
@@ -68,4 +83,4 @@ def long(run, to):
 
 
 if __name__ == "__main__":
-    print(json.dumps({"sums": sums, "read": read, "long": long}[sys.argv[1]](*map(Path, sys.argv[2:]))))
+    print(json.dumps({"sums": sums, "read": read, "spark": spark, "long": long}[sys.argv[1]](*map(Path, sys.argv[2:]))))
