@@ -226,5 +226,6 @@ fn table(lines: &[Line], in_miles: bool) -> String {
     }
     let wrong = lines.iter().filter(|line| !line.wrong.is_empty()).count() as u64;
     let runs = if lines.len() == 1 { "run" } else { "runs" };
-    text + &format!("{} {runs}, {} with something to know (!)\n", count(lines.len() as u64), count(wrong))
+    let told = if wrong == 0 { String::new() } else { format!(", {} with something to know (!)", count(wrong)) };
+    text + &format!("{} {runs}{told}\n", count(lines.len() as u64))
 }
