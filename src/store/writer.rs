@@ -124,20 +124,6 @@ impl<B> Gathering<B> {
     fn new(run_folder: &Path, table: Table, limit: usize, rows: B) -> Result<Self, StoreError> {
         Ok(Self { rows, limit, out: PartWriter::new(run_folder, table)? })
     }
-
-    /// What has gathered.
-    fn take(&mut self, new: impl FnOnce(&Table) -> B) -> B {
-        let next = new(&self.out.schema.table);
-        std::mem::replace(&mut self.rows, next)
-    }
-
-    /// Takes back a buffer that was packed, for its memory; where the next rows have some already it goes, so that a table never holds two
-    /// for long.
-    fn give_back(&mut self, empty: B, is_empty: impl FnOnce(&B) -> bool) {
-        if is_empty(&self.rows) {
-            self.rows = empty;
-        }
-    }
 }
 
 type FrameTable = Gathering<FrameBuffer>;
@@ -278,12 +264,14 @@ impl RunWriter {
         let (buffer, out) = match whose {
             Whose::Frames => {
                 let Some(table) = self.frames.as_mut().filter(|table| table.rows.len() > 0) else { return Ok(()) };
-                (Buffer::Frames(table.take(|_| FrameBuffer::new(FRAMES_GROUP_ROWS))), &table.out)
+                let next = FrameBuffer::new(FRAMES_GROUP_ROWS);
+                (Buffer::Frames(std::mem::replace(&mut table.rows, next)), &table.out)
             }
             Whose::Sample(_) | Whose::Other(_) => {
                 let table = self.rows_of(whose).filter(|table| table.rows.len() > 0);
                 let Some(table) = table else { return Ok(()) };
-                (Buffer::Rows(table.take(RowBuffer::new)), &table.out)
+                let next = RowBuffer::new(&table.out.schema.table);
+                (Buffer::Rows(std::mem::replace(&mut table.rows, next)), &table.out)
             }
         };
         let schema = Arc::clone(&out.schema);
@@ -297,18 +285,18 @@ impl RunWriter {
     fn append(&mut self, done: Done<Whose>) -> Result<(), StoreError> {
         let Done { whose, buffer, packed } = done;
         let part = self.part;
-        // A buffer whose packing failed still holds its rows: the error ends the writer, and they end with it.
-        let packed_well = packed.is_ok();
+        // A buffer that was packed is used again for its memory, but not where the next rows have some already: a table never holds two for
+        // long. One whose packing failed still holds its rows: the error ends the writer, and they end with it.
         let out = match buffer {
-            Buffer::Frames(empty) => self.frames.as_mut().map(|table| {
-                if packed_well {
-                    table.give_back(empty, |rows| rows.len() == 0);
+            Buffer::Frames(used) => self.frames.as_mut().map(|table| {
+                if table.rows.len() == 0 && used.len() == 0 {
+                    table.rows = used;
                 }
                 &mut table.out
             }),
-            Buffer::Rows(empty) => self.rows_of(whose).map(|table| {
-                if packed_well {
-                    table.give_back(empty, |rows| rows.len() == 0);
+            Buffer::Rows(used) => self.rows_of(whose).map(|table| {
+                if table.rows.len() == 0 && used.len() == 0 {
+                    table.rows = used;
                 }
                 &mut table.out
             }),
