@@ -16,6 +16,9 @@ use crate::time::{Span, Steady, WallClock};
 /// How late an observation may arrive and still be put in its place.
 pub const WINDOW: Span = Span::of_millis(200);
 
+/// How far back the place of a frame that is late is looked for before sorting: stamps of one moment, and buses beside each other.
+const NEAR: usize = 32;
+
 /// The merge of one recording, or of several read as one.
 ///
 /// Stamps go in raw (wall-clock microseconds as the recording writes them) and come out on the steady clock, which reads
@@ -102,6 +105,9 @@ impl Merge {
                 move_payload(&mut frame, &batch.long, &mut self.long);
             }
             if last.is_some_and(|last| self.order(&last, &frame) == Ordering::Greater) {
+                if earliest.is_none() && self.insert(frame) {
+                    continue;
+                }
                 earliest = Some(earliest.map_or(frame.at, |so_far| so_far.min(frame.at)));
             }
             last = Some(frame);
@@ -112,6 +118,18 @@ impl Merge {
         }
         self.push_rest(batch);
         batch.clear();
+    }
+
+    /// Puts a frame into its place among the last few, which are in order; false if its place lies before them.
+    fn insert(&mut self, frame: Frame) -> bool {
+        let start = self.head.max(self.frames.len().saturating_sub(NEAR));
+        let near = &self.frames[start..];
+        let place = near.partition_point(|held| self.order(held, &frame) != Ordering::Greater);
+        let found = place > 0 || start == self.head;
+        if found {
+            self.frames.insert(start + place, frame);
+        }
+        found
     }
 
     /// Sorts what a frame of this stamp, arrived at index `old` or behind, can stand before.
@@ -215,6 +233,14 @@ impl Merge {
         let end = self.head + frames;
         let leaving = &self.frames[self.head..end];
         self.anchored = self.anchored || anchor(out, leaving.first(), self.rest[..rest].first());
+        if out.frames.is_empty() && self.long.is_empty() && self.head == 0 && frames >= self.frames.len() - end {
+            // The fewer stay: they are copied, not those that leave.
+            out.frames.extend_from_slice(&self.frames[end..]);
+            self.frames.truncate(end);
+            std::mem::swap(&mut self.frames, &mut out.frames);
+            out.rest.extend(self.rest.drain(..rest));
+            return;
+        }
         let start = out.frames.len();
         out.frames.extend_from_slice(leaving);
         if !self.long.is_empty() {

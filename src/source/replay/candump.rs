@@ -56,6 +56,7 @@ pub struct Candump {
 impl Candump {
     /// Reads from an input at its first line.
     pub fn new(input: Input, workers: &Workers) -> Self {
+        input.pass_on_digest();
         Self {
             stored: input.stored().clone(),
             name: input.name().into(),
@@ -128,6 +129,9 @@ impl Candump {
             }
             return false;
         };
+        if block.is_whole {
+            self.stored.pass_on(&block.text, block.offset);
+        }
         if parsed.hangs_on_before {
             parsed = parse(&block, Batch::default(), &mut self.before, &self.name);
             names.clone_from(&self.before.names);

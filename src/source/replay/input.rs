@@ -4,14 +4,13 @@
 //! read before, and says why it ended. Does not know what the bytes mean.
 
 use std::fs::File;
-use std::io::{self, BufRead, BufReader, Read, Seek, SeekFrom};
+use std::io::{self, BufReader, Read};
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::{Arc, Mutex, PoisonError};
-
-use sha2::{Digest, Sha256};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 
 use super::ahead::Ahead;
+use super::digest::FileDigest;
 use super::{Reading, Sha256Sum};
 use crate::document::Fault;
 use crate::source::Progress;
@@ -31,6 +30,8 @@ pub struct Input {
     offset: u64,
     ended: bool,
     broken: Option<String>,
+    /// Whether the stream is the file as it is.
+    is_plain: bool,
     stored: Stored,
 }
 
@@ -42,8 +43,8 @@ impl Input {
     pub fn open(path: &Path, reading: &Reading) -> Result<Self, Fault> {
         let file = File::open(path).map_err(|error| Fault::io(path, "open", &error))?;
         let total = file.metadata().ok().filter(std::fs::Metadata::is_file).map(|data| data.len());
-        let digest = (reading.digest && total.is_some()).then(|| Arc::new(Mutex::new((0, Sha256::new()))));
-        let stored = Stored { bytes: Arc::default(), digest, total, path: path.to_owned() };
+        let digest = (reading.digest && total.is_some()).then(FileDigest::default);
+        let stored = Stored { digest, total, path: path.to_owned(), ..Stored::default() };
         let counted = Counted { file, stored: stored.clone() };
         Self::start(counted, stored, &reading.workers).map_err(|error| Fault::io(path, "read", &error))
     }
@@ -63,6 +64,7 @@ impl Input {
         let unpacks_beside = kind != Packing::Plain && workers.threads() > 1;
         let reader: Box<dyn Read + Send> = if unpacks_beside { Box::new(Ahead::new(reader)?) } else { reader };
         let mut input = Self::from_reader(stored.path.display().to_string(), reader);
+        input.is_plain = kind == Packing::Plain;
         input.stored = stored;
         input.fill();
         Ok(input)
@@ -79,6 +81,7 @@ impl Input {
             offset: 0,
             ended: false,
             broken: None,
+            is_plain: false,
             stored: Stored::default(),
         }
     }
@@ -168,6 +171,11 @@ impl Input {
         self.stored.progress()
     }
 
+    /// Leaves the file's digest to those who get its bytes, where the stream is the file as it is ([`Stored::pass_on`]).
+    pub fn pass_on_digest(&self) {
+        self.stored.passed_on.store(self.is_plain, Ordering::Relaxed);
+    }
+
     /// What is known of the stored file, for those who let others read on.
     pub fn stored(&self) -> &Stored {
         &self.stored
@@ -216,8 +224,9 @@ impl Packing {
 #[derive(Clone, Default)]
 pub struct Stored {
     bytes: Arc<AtomicU64>,
-    /// The digest of so many first bytes.
-    digest: Option<Arc<Mutex<(u64, Sha256)>>>,
+    digest: Option<FileDigest>,
+    /// Whether those who get the file's bytes form its digest, not the one who reads them.
+    passed_on: Arc<AtomicBool>,
     total: Option<u64>,
     path: PathBuf,
 }
@@ -233,21 +242,14 @@ impl Stored {
     /// # Errors
     /// If that can't be done.
     pub fn digest(&self) -> Result<Option<Sha256Sum>, Fault> {
-        let Some(digest) = &self.digest else { return Ok(None) };
-        let (read, mut digest) = digest.lock().unwrap_or_else(PoisonError::into_inner).clone();
-        let failed = |error| Fault::io(&self.path, "read", &error);
-        let mut file = File::open(&self.path).map_err(failed)?;
-        file.seek(SeekFrom::Start(read)).map_err(failed)?;
-        let mut rest = BufReader::with_capacity(BUFFER, file);
-        loop {
-            let got = match rest.fill_buf().map_err(failed)? {
-                [] => return Ok(Some(digest.finalize().into())),
-                bytes => {
-                    digest.update(bytes);
-                    bytes.len()
-                }
-            };
-            rest.consume(got);
+        self.digest.as_ref().map(|digest| digest.finish(&self.path)).transpose()
+    }
+
+    /// Goes on with the digest, where it was left to those who get the file's bytes: these stand at `offset` in it.
+    pub fn pass_on(&self, bytes: &[u8], offset: u64) {
+        match &self.digest {
+            Some(digest) if self.passed_on.load(Ordering::Relaxed) => digest.take(bytes, offset),
+            _ => {}
         }
     }
 }
@@ -261,11 +263,10 @@ struct Counted {
 impl Read for Counted {
     fn read(&mut self, into: &mut [u8]) -> io::Result<usize> {
         let got = self.file.read(into)?;
-        self.stored.bytes.fetch_add(got as u64, Ordering::Relaxed);
-        if let Some(digest) = &self.stored.digest {
-            let mut digest = digest.lock().unwrap_or_else(PoisonError::into_inner);
-            digest.0 += got as u64;
-            digest.1.update(&into[..got]);
+        let offset = self.stored.bytes.fetch_add(got as u64, Ordering::Relaxed);
+        match &self.stored.digest {
+            Some(digest) if !self.stored.passed_on.load(Ordering::Relaxed) => digest.take(&into[..got], offset),
+            _ => {}
         }
         Ok(got)
     }
@@ -274,6 +275,7 @@ impl Read for Counted {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use sha2::{Digest, Sha256};
     use std::io::Write;
 
     fn gzip(bytes: &[u8]) -> Vec<u8> {

@@ -5,6 +5,7 @@
 mod ahead;
 mod candump;
 mod dataset;
+mod digest;
 mod input;
 mod kind;
 mod pcap;

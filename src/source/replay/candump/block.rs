@@ -16,6 +16,8 @@ pub(super) struct Block {
     pub text: Vec<u8>,
     /// Offset of its first byte in the decompressed log.
     pub offset: u64,
+    /// Whether the text is as it stands there, nothing left out.
+    pub is_whole: bool,
 }
 
 /// Cuts an input into blocks.
@@ -54,7 +56,8 @@ impl Blocks {
                 got => held += got,
             }
         }
-        match memrchr(b'\n', &text) {
+        let end = memrchr(b'\n', &text);
+        match end {
             Some(end) => {
                 self.begun.extend_from_slice(&text[end + 1..]);
                 self.offset += end as u64 + 1;
@@ -66,7 +69,7 @@ impl Blocks {
                 text.push(b'\n');
             }
         }
-        Some(Block { text, offset })
+        Some(Block { text, offset, is_whole: end.is_some() })
     }
 
     /// What is left at the end.
@@ -77,7 +80,7 @@ impl Blocks {
         }
         let offset = self.offset;
         self.offset += held as u64;
-        (!text.is_empty()).then_some(Block { text, offset })
+        (!text.is_empty()).then_some(Block { text, offset, is_whole: true })
     }
 
     /// Leaves out the rest of a line with its end; how many bytes that is.

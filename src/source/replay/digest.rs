@@ -1,0 +1,111 @@
+//! A stored file's SHA-256, formed of its bytes while they are in memory for another reason.
+//!
+//! Whoever has bytes of the file passes them on with their place; what nobody passed on, or not in its turn, is read from the file at the
+//! end, so the digest never hangs on who did. Knows nothing of what the bytes mean.
+
+use std::fs::File;
+use std::io::{BufRead, BufReader, Seek, SeekFrom};
+use std::path::Path;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+use sha2::{Digest, Sha256};
+
+use super::Sha256Sum;
+use crate::document::Fault;
+
+/// Bytes read at once of what nobody passed on.
+const READ_AT_ONCE: usize = 256 << 10;
+
+/// A digest on its way, shared by those who have the bytes.
+#[derive(Clone, Default)]
+pub(super) struct FileDigest(Arc<Mutex<SoFar>>);
+
+/// The digest of a file's first bytes.
+#[derive(Clone, Default)]
+struct SoFar {
+    length: u64,
+    sha256: Sha256,
+}
+
+impl SoFar {
+    fn take(&mut self, bytes: &[u8]) {
+        self.sha256.update(bytes);
+        self.length += bytes.len() as u64;
+    }
+}
+
+impl FileDigest {
+    fn so_far(&self) -> MutexGuard<'_, SoFar> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Takes bytes that stand at `offset` in the file: those that follow what was taken, none if they do not.
+    pub fn take(&self, bytes: &[u8], offset: u64) {
+        let mut so_far = self.so_far();
+        let known = so_far.length.checked_sub(offset).and_then(|known| bytes.split_at_checked(known as usize));
+        if let Some((_, more)) = known {
+            so_far.take(more);
+        }
+    }
+
+    /// The file's digest; what was not taken is read now.
+    ///
+    /// # Errors
+    /// If that can't be done.
+    pub fn finish(&self, path: &Path) -> Result<Sha256Sum, Fault> {
+        let mut all = self.so_far().clone();
+        let failed = |error| Fault::io(path, "read", &error);
+        let mut file = File::open(path).map_err(failed)?;
+        file.seek(SeekFrom::Start(all.length)).map_err(failed)?;
+        let mut rest = BufReader::with_capacity(READ_AT_ONCE, file);
+        loop {
+            let got = match rest.fill_buf().map_err(failed)? {
+                [] => return Ok(all.sha256.finalize().into()),
+                bytes => {
+                    all.take(bytes);
+                    bytes.len()
+                }
+            };
+            rest.consume(got);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Bytes that repeat nowhere near.
+    fn bytes(count: u32) -> Vec<u8> {
+        (0..count).map(|n| (n.wrapping_mul(2_654_435_761) >> 23) as u8).collect()
+    }
+
+    fn finished(digest: &FileDigest, file: &[u8]) -> Sha256Sum {
+        let stored = tempfile::NamedTempFile::new().unwrap();
+        std::fs::write(stored.path(), file).unwrap();
+        digest.finish(stored.path()).unwrap()
+    }
+
+    #[test]
+    fn the_standard_s_example() {
+        // FIPS 180-2, B.1.
+        let digest = FileDigest::default();
+        digest.take(b"abc", 0);
+        let hex: String = finished(&digest, b"abc").iter().map(|byte| format!("{byte:02x}")).collect();
+        assert_eq!(hex, "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad");
+    }
+
+    #[test]
+    fn what_does_not_join_is_read_from_the_file() {
+        let file = bytes(3_000);
+        let expected: Sha256Sum = Sha256::digest(&file).into();
+        let digest = FileDigest::default();
+        digest.take(&file[..100], 0);
+        // Known already, in part known, behind a gap, and joined again.
+        for (from, to, taken) in [(0, 50, 100), (40, 200, 200), (201, 900, 200), (200, 300, 300)] {
+            digest.take(&file[from..to], from as u64);
+            assert_eq!(digest.so_far().length, taken);
+        }
+        assert_eq!(finished(&digest, &file), expected);
+    }
+}
