@@ -255,7 +255,7 @@ mod tests {
     #[test]
     fn a_changed_file_is_found() {
         use crate::store::run_file::FileDigest;
-        use crate::store::writer::TableFiles;
+        use crate::store::table_files::TableFiles;
         let folder = tempfile::tempdir().unwrap();
         let run = RunFolder::open(folder.path()).unwrap();
         std::fs::create_dir(folder.path().join("supply")).unwrap();

@@ -20,13 +20,13 @@ use parquet::column::writer::ColumnCloseResult;
 use parquet::errors::Result;
 use parquet::file::metadata::ColumnChunkMetaData;
 use parquet::file::statistics::Statistics;
-use parquet::file::writer::{SerializedFileWriter, SerializedPageWriter, TrackedWrite};
+use parquet::file::writer::{SerializedPageWriter, TrackedWrite};
 use parquet::schema::types::ColumnDescPtr;
 
 use self::rows8::Matcher;
 use self::zstd::Context;
-use super::disk::Output;
 use super::leb128;
+use super::merge::TableFile;
 use super::schema_of::ZSTD_LEVEL;
 
 /// A row group, its columns laid out and compressed: made by anyone, appended to its file in its turn.
@@ -34,7 +34,7 @@ pub(super) struct Packed(Vec<(Bytes, ColumnCloseResult)>);
 
 impl Packed {
     /// Appends it as the file's next row group.
-    pub fn append(self, file: &mut SerializedFileWriter<Output>) -> Result<()> {
+    pub fn append(self, file: &mut TableFile) -> Result<()> {
         let mut group = file.next_row_group()?;
         for (bytes, closed) in self.0 {
             group.append_column(&bytes, closed)?;
@@ -129,41 +129,51 @@ impl Encoder {
     }
 
     /// Floats taken from a table of rows; what is not finite is null where the column may be.
-    pub fn floats(&mut self, column: &ColumnDescPtr, rows: impl ExactSizeIterator<Item = f64>) -> Result<()> {
+    pub fn floats(&mut self, column: &ColumnDescPtr, rows: impl ExactSizeIterator<Item = f64> + Clone) -> Result<()> {
         self.nullable_words(column, rows.map(|value| (value.to_le_bytes(), value.is_finite())))
     }
 
     /// Whole numbers taken from a table of rows held as floats; what is not finite is null.
-    pub fn integers(&mut self, column: &ColumnDescPtr, rows: impl ExactSizeIterator<Item = f64>) -> Result<()> {
+    pub fn integers(&mut self, column: &ColumnDescPtr, rows: impl ExactSizeIterator<Item = f64> + Clone) -> Result<()> {
         self.nullable_words(column, rows.map(|value| ((value as i32).to_le_bytes(), value.is_finite())))
     }
 
     fn nullable_words<const N: usize>(
         &mut self,
         column: &ColumnDescPtr,
-        cells: impl ExactSizeIterator<Item = ([u8; N], bool)>,
+        cells: impl ExactSizeIterator<Item = ([u8; N], bool)> + Clone,
     ) -> Result<()> {
         let rows = cells.len();
         let nullable = column.max_def_level() > 0;
+        // Most columns have no null: then the levels are known before the values.
         let mut levels = Runs::new(1);
-        let mut run = (true, 0usize);
-        let mut held = 0;
-        self.values.clear();
-        self.values.resize(rows * N, 0);
-        for ((cell, valid), _) in cells.zip(0..rows) {
-            let valid = valid || !nullable;
-            self.values[held..held + N].copy_from_slice(&cell);
-            held += if valid { N } else { 0 };
-            if valid != run.0 {
-                levels.push(u32::from(run.0), run.1);
-                run = (valid, 0);
-            }
-            run.1 += 1;
-        }
-        levels.push(u32::from(run.0), run.1);
+        levels.push(1, rows);
         self.begin_page(nullable.then_some(levels));
-        self.page.extend_from_slice(&self.values[..held]);
+        let values_at = self.page.len();
+        self.page.resize(values_at + rows * N, 0);
+        let places = self.page[values_at..].as_chunks_mut::<N>().0;
+        let filled = places.iter_mut().zip(cells.clone()).try_for_each(|(place, (cell, valid))| {
+            *place = cell;
+            (valid || !nullable).then_some(())
+        });
+        if filled.is_none() {
+            self.words_with_nulls(cells);
+        }
         self.append(column, rows, None, Encoding::PLAIN, None)
+    }
+
+    /// The page of values some of which are null.
+    fn words_with_nulls<const N: usize>(&mut self, cells: impl Iterator<Item = ([u8; N], bool)>) {
+        let mut levels = Runs::new(1);
+        self.values.clear();
+        for (cell, valid) in cells {
+            levels.push(u32::from(valid), 1);
+            if valid {
+                self.values.extend_from_slice(&cell);
+            }
+        }
+        self.begin_page(Some(levels));
+        self.page.extend_from_slice(&self.values);
     }
 
     /// Byte strings, one a row; `None` is null.
@@ -198,15 +208,13 @@ impl Encoder {
     pub fn fixed_bytes(
         &mut self,
         column: &ColumnDescPtr,
-        cells: impl Iterator<Item = [u8; 8]>,
+        rows: &[[u8; 8]],
         runs: impl Iterator<Item = usize>,
     ) -> Result<()> {
-        self.begin_page(None);
-        cells.for_each(|cell| self.page.extend_from_slice(&cell));
-        let rows = self.page.as_chunks().0;
-        let sequences = self.matcher.sequences(rows, runs);
-        let packed = self.zstd.compress_matched(&self.page, sequences)?;
-        self.append_packed(column, rows.len(), None, (Encoding::PLAIN, packed), None)
+        let plain = rows.as_flattened();
+        let packed = self.zstd.compress_matched(plain, self.matcher.sequences(rows, runs))?;
+        let page = Compressed { encoding: Encoding::PLAIN, packed, plain: plain.len() };
+        self.append_packed(column, rows.len(), None, page, None)
     }
 
     /// Starts a data page with its definition levels, if the column has any.
@@ -228,8 +236,8 @@ impl Encoder {
         encoding: Encoding,
         statistics: Option<Statistics>,
     ) -> Result<()> {
-        let packed = self.zstd.compress(&self.page)?;
-        self.append_packed(column, rows, dictionary, (encoding, packed), statistics)
+        let page = Compressed { encoding, packed: self.zstd.compress(&self.page)?, plain: self.page.len() };
+        self.append_packed(column, rows, dictionary, page, statistics)
     }
 
     /// The same with a page that is compressed already.
@@ -238,33 +246,33 @@ impl Encoder {
         column: &ColumnDescPtr,
         rows: usize,
         dictionary: Option<(Vec<u8>, u32)>,
-        (encoding, packed): (Encoding, Vec<u8>),
+        page: Compressed,
         statistics: Option<Statistics>,
     ) -> Result<()> {
-        let mut chunk = TrackedWrite::new(Vec::with_capacity(packed.len() + 256));
-        let mut encodings = vec![Encoding::RLE, encoding];
+        let mut chunk = TrackedWrite::new(Vec::with_capacity(page.packed.len() + 256));
+        let mut encodings = vec![Encoding::RLE, page.encoding];
         let (mut compressed, mut uncompressed) = (0, 0);
         let mut data_at = 0;
         let has_dictionary = dictionary.is_some();
         let mut writer = SerializedPageWriter::new(&mut chunk);
         if let Some((plain, entries)) = dictionary {
             encodings.push(Encoding::PLAIN);
-            let buf = Bytes::from(self.zstd.compress(&plain)?);
-            let page = Page::DictionaryPage { buf, num_values: entries, encoding: Encoding::PLAIN, is_sorted: false };
-            let spec = writer.write_page(CompressedPage::new(page, plain.len()))?;
+            let buf = self.zstd.compress(&plain)?;
+            let names = Page::DictionaryPage { buf, num_values: entries, encoding: Encoding::PLAIN, is_sorted: false };
+            let spec = writer.write_page(CompressedPage::new(names, plain.len()))?;
             compressed += spec.compressed_size;
             uncompressed += spec.uncompressed_size;
             data_at = spec.bytes_written;
         }
         let data = Page::DataPage {
-            buf: Bytes::from(packed),
+            buf: page.packed,
             num_values: rows as u32,
-            encoding,
+            encoding: page.encoding,
             def_level_encoding: Encoding::RLE,
             rep_level_encoding: Encoding::RLE,
             statistics: None,
         };
-        let spec = writer.write_page(CompressedPage::new(data, self.page.len()))?;
+        let spec = writer.write_page(CompressedPage::new(data, page.plain))?;
         compressed += spec.compressed_size;
         uncompressed += spec.uncompressed_size;
         let mut metadata = ColumnChunkMetaData::builder(column.clone())
@@ -282,6 +290,14 @@ impl Encoder {
         self.columns.push((Bytes::from(chunk.into_inner()?), closed(metadata, rows)));
         Ok(())
     }
+}
+
+/// A data page, compressed.
+struct Compressed {
+    encoding: Encoding,
+    packed: Bytes,
+    /// Its length before, bytes.
+    plain: usize,
 }
 
 /// What the crate wants to know of a finished chunk.

@@ -46,8 +46,36 @@ pub(super) struct FrameBuffer {
     /// For each frame of more than 8 bytes, its index and where the rest of its payload ends in `tails`.
     tail_ends: Vec<(u32, usize)>,
     tails: Vec<u8>,
-    order: Vec<u32>,
+    columns: Columns,
+}
+
+/// Columns in the order in which they are written.
+#[derive(Default)]
+struct Columns {
     times: Vec<i64>,
+    /// Flags and length.
+    shapes: Vec<(u8, u8)>,
+    data: Vec<[u8; 8]>,
+    /// Which frame that came it is.
+    arrivals: Vec<u32>,
+}
+
+impl Columns {
+    /// Makes room for so many rows; what is in them is of no group.
+    fn resize(&mut self, rows: usize) {
+        self.times.resize(rows, 0);
+        self.shapes.resize(rows, (0, 0));
+        self.data.resize(rows, [0; 8]);
+        self.arrivals.resize(rows, 0);
+    }
+
+    #[inline]
+    fn set(&mut self, row: usize, frame: &Waiting, arrival: u32) {
+        self.times[row] = frame.at;
+        self.shapes[row] = (frame.flags, frame.len);
+        self.data[row] = frame.data;
+        self.arrivals[row] = arrival;
+    }
 }
 
 impl FrameBuffer {
@@ -61,8 +89,7 @@ impl FrameBuffer {
             long: HashMap::new(),
             tail_ends: Vec::new(),
             tails: Vec::new(),
-            order: Vec::new(),
-            times: Vec::new(),
+            columns: Columns::default(),
         }
     }
 
@@ -137,7 +164,8 @@ impl FrameBuffer {
         in_order
     }
 
-    /// Fills `order` with the frames' indices as they are written.
+    /// Fills the columns. Frames are read as they lie and each is put in its place, which goes on for each slot by itself: the other way
+    /// round every one would be fetched from memory that a core has not near it.
     fn put_in_order(&mut self, in_order: &[u32]) {
         let mut next = vec![0u32; self.slots.len()];
         let mut start = 0;
@@ -145,21 +173,24 @@ impl FrameBuffer {
             next[slot as usize] = start;
             start += self.slots[slot as usize].count;
         }
-        self.order.clear();
-        self.order.resize(self.frames.len(), 0);
-        for (index, frame) in self.frames.iter().enumerate() {
+        self.columns.resize(self.frames.len());
+        for (arrival, frame) in self.frames.iter().enumerate() {
             let place = &mut next[frame.slot as usize];
-            self.order[*place as usize] = index as u32;
+            self.columns.set(*place as usize, frame, arrival as u32);
             *place += 1;
         }
         // Merged sources come in time order; what does not is put right, arrival deciding among equals.
-        let mut rest = &mut self.order[..];
+        let mut start = 0;
         for &slot in in_order {
-            let (block, others) = rest.split_at_mut(self.slots[slot as usize].count as usize);
-            if !block.is_sorted_by_key(|&frame| self.frames[frame as usize].at) {
-                block.sort_by_key(|&frame| self.frames[frame as usize].at);
+            let end = start + self.slots[slot as usize].count as usize;
+            if !self.columns.times[start..end].is_sorted() {
+                let mut arrivals = self.columns.arrivals[start..end].to_vec();
+                arrivals.sort_by_key(|&arrival| self.frames[arrival as usize].at);
+                for (row, arrival) in (start..end).zip(arrivals) {
+                    self.columns.set(row, &self.frames[arrival as usize], arrival);
+                }
             }
-            rest = others;
+            start = end;
         }
     }
 
@@ -168,26 +199,23 @@ impl FrameBuffer {
         let name = |bus: Bus| buses.get(usize::from(bus.0)).map_or("?", String::as_str);
         let in_order = self.slots_in_order(name);
         self.put_in_order(&in_order);
-        let ordered = self.order.iter().map(|&frame| &self.frames[frame as usize]);
-        self.times.clear();
-        self.times.extend(ordered.clone().map(|frame| frame.at));
+        let Columns { times, shapes, data, arrivals } = &self.columns;
         let slots = in_order.iter().map(|&slot| &self.slots[slot as usize]);
-        let shapes: Vec<(u8, u8)> = ordered.clone().map(|frame| (frame.flags, frame.len)).collect();
         let column = |index: usize| schema.columns.column(index);
         let packed = encoder.group(|encoder| {
-            encoder.times(&column(0), &self.times)?;
+            encoder.times(&column(0), times)?;
             let bus_runs = slots.clone().map(|slot| (name(slot.bus), slot.count as usize));
             encoder.text_runs(&column(1), bus_runs)?;
             encoder.integer_runs(&column(2), slots.clone().map(|slot| (slot.id as i32, slot.count as usize)))?;
-            let flags = equal_runs(&shapes).map(|((flags, _), count)| (i32::from(flags), count));
+            let flags = equal_runs(shapes).map(|((flags, _), count)| (i32::from(flags), count));
             encoder.integer_runs(&column(3), flags)?;
-            let lengths = equal_runs(&shapes).map(|((_, len), count)| (i32::from(len), count));
+            let lengths = equal_runs(shapes).map(|((_, len), count)| (i32::from(len), count));
             encoder.integer_runs(&column(4), lengths)?;
-            encoder.fixed_bytes(&column(5), ordered.map(|frame| frame.data), slots.map(|slot| slot.count as usize))?;
+            encoder.fixed_bytes(&column(5), data, slots.map(|slot| slot.count as usize))?;
             if self.tail_ends.is_empty() {
                 encoder.nulls(&column(6), self.frames.len())
             } else {
-                encoder.blobs(&column(6), self.order.iter().map(|&frame| self.tail(frame)))
+                encoder.blobs(&column(6), arrivals.iter().map(|&arrival| self.tail(arrival)))
             }
         })?;
         self.clear();

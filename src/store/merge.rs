@@ -5,12 +5,14 @@
 //! says which parts it covers, only when it is whole and on the disk; then the parts go.
 
 use std::fs::File;
+use std::io::{self, BufWriter, IntoInnerError};
+use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
 
-use bytes::Bytes;
-use parquet::errors::Result as ParquetResult;
-use parquet::file::metadata::ParquetMetaData;
-use parquet::file::reader::ChunkReader;
+use bytes::{Buf, Bytes};
+use parquet::errors::{ParquetError, Result as ParquetResult};
+use parquet::file::metadata::{ParquetMetaData, RowGroupMetaData};
+use parquet::file::reader::{ChunkReader, Length};
 use parquet::file::writer::SerializedFileWriter;
 
 use super::disk::{self, Output};
@@ -25,19 +27,24 @@ use crate::schema::ColumnKind;
 const JOIN_BELOW: i64 = 4_096;
 /// ... up to this many bytes of rows.
 const JOIN_BYTES: usize = 6 << 20;
-/// Part files up to this long are read in one go.
-const WHOLE_FILE: u64 = 8 << 20;
+/// What gathers before it is written to a file, bytes; there is one such buffer a table.
+const WRITE_AT_ONCE: usize = 64 << 10;
+
+/// A Parquet file being written.
+pub(super) type TableFile = SerializedFileWriter<BufWriter<Output>>;
 
 /// Begins a file that will be called `path` when it is whole.
-pub(super) fn create(path: &Path, schema: &FileSchema) -> Result<SerializedFileWriter<Output>, StoreError> {
-    let output = Output::create(&disk::temp_name(path))?;
+pub(super) fn create(path: &Path, schema: &FileSchema) -> Result<TableFile, StoreError> {
+    let output = BufWriter::with_capacity(WRITE_AT_ONCE, Output::create(&disk::temp_name(path))?);
     SerializedFileWriter::new(output, schema.root.clone(), schema.properties.clone())
         .map_err(|error| StoreError::writing(path, error))
 }
 
 /// Ends a file and gives it its name.
-pub(super) fn finish(file: SerializedFileWriter<Output>, path: &Path, sync: bool) -> Result<(), StoreError> {
-    let mut output = file.into_inner().map_err(|error| StoreError::writing(path, error))?;
+pub(super) fn finish(file: TableFile, path: &Path, sync: bool) -> Result<(), StoreError> {
+    let buffer = file.into_inner().map_err(|error| StoreError::writing(path, error))?;
+    let written = buffer.into_inner().map_err(IntoInnerError::into_error);
+    let mut output = written.map_err(|error| StoreError::io(path, "write", error))?;
     if sync {
         output.sync()?;
     }
@@ -117,11 +124,16 @@ fn write(
     finish(out, path, true)
 }
 
-/// Which row groups become one: neighbours that are all short, up to a limit. Frames keep their groups, since their order
-/// holds within a group only; tables with byte strings keep theirs, being small.
-fn stretches(pieces: impl Iterator<Item = Piece>, schema: &FileSchema) -> Vec<Vec<Piece>> {
+/// Whether short row groups of a table are joined. Frames keep their groups, since their order holds within a group only; tables with byte
+/// strings keep theirs, being small.
+pub(super) fn may_join(schema: &FileSchema) -> bool {
     let joins = |kind: ColumnKind| !matches!(kind, ColumnKind::Bytes8 | ColumnKind::Bytes | ColumnKind::Text);
-    let may_join = schema.table.columns.iter().all(|column| joins(column.kind));
+    schema.table.columns.iter().all(|column| joins(column.kind))
+}
+
+/// Which row groups become one: neighbours that are all short, up to a limit.
+fn stretches(pieces: impl Iterator<Item = Piece>, schema: &FileSchema) -> Vec<Vec<Piece>> {
+    let may_join = may_join(schema);
     let most = (JOIN_BYTES / RowBuffer::row_bytes(&schema.table)) as i64;
     let mut stretches: Vec<Vec<Piece>> = Vec::new();
     let mut open = 0;
@@ -141,38 +153,65 @@ fn stretches(pieces: impl Iterator<Item = Piece>, schema: &FileSchema) -> Vec<Ve
     stretches
 }
 
-fn copy(
-    out: &mut SerializedFileWriter<Output>,
-    from: &Path,
-    footer: &ParquetMetaData,
-    group: usize,
-) -> Result<(), StoreError> {
-    let reading = |error| StoreError::io(from, "read", error);
-    let file = File::open(from).map_err(reading)?;
-    let copied = if file.metadata().map_err(reading)?.len() <= WHOLE_FILE {
-        copy_group(out, &Bytes::from(std::fs::read(from).map_err(reading)?), footer, group)
-    } else {
-        copy_group(out, &file, footer, group)
+/// Copies a row group as it is encoded.
+fn copy(out: &mut TableFile, from: &Path, footer: &ParquetMetaData, group: usize) -> Result<(), StoreError> {
+    let group = footer.row_group(group);
+    let packed = GroupBytes::read(from, group).map_err(|error| StoreError::io(from, "read", error))?;
+    let mut append = || {
+        let mut copy = out.next_row_group()?;
+        for column in group.columns() {
+            copy.append_column(&packed, closed(column.clone(), group.num_rows().max(0) as usize))?;
+        }
+        copy.close().map(|_| ())
     };
-    copied.map_err(|error| StoreError::writing(from, error))
+    append().map_err(|error| StoreError::writing(from, error))
 }
 
-fn copy_group(
-    out: &mut SerializedFileWriter<Output>,
-    from: &impl ChunkReader,
-    footer: &ParquetMetaData,
-    group: usize,
-) -> ParquetResult<()> {
-    let group = footer.row_group(group);
-    let mut copy = out.next_row_group()?;
-    for column in group.columns() {
-        copy.append_column(from, closed(column.clone(), group.num_rows().max(0) as usize))?;
+/// The part of a file that holds a row group, read in one go.
+struct GroupBytes {
+    /// Where it begins in the file.
+    start: u64,
+    bytes: Bytes,
+}
+
+impl GroupBytes {
+    fn read(path: &Path, group: &RowGroupMetaData) -> io::Result<Self> {
+        let ranges = group.columns().iter().map(|column| column.byte_range());
+        let start = ranges.clone().map(|(start, _)| start).min().unwrap_or(0);
+        let end = ranges.map(|(start, length)| start.saturating_add(length)).max().unwrap_or(0);
+        let file = File::open(path)?;
+        // A footer that says more than the file has asks for no memory.
+        let end = end.min(file.metadata()?.len()).max(start);
+        let mut bytes = vec![0; (end - start) as usize];
+        file.read_exact_at(&mut bytes, start)?;
+        Ok(Self { start, bytes: bytes.into() })
     }
-    copy.close().map(|_| ())
+}
+
+impl Length for GroupBytes {
+    fn len(&self) -> u64 {
+        self.start + self.bytes.len() as u64
+    }
+}
+
+impl ChunkReader for GroupBytes {
+    type T = bytes::buf::Reader<Bytes>;
+
+    fn get_read(&self, start: u64) -> ParquetResult<Self::T> {
+        let length = self.len().saturating_sub(start) as usize;
+        self.get_bytes(start, length).map(Buf::reader)
+    }
+
+    fn get_bytes(&self, start: u64, length: usize) -> ParquetResult<Bytes> {
+        let from = start.checked_sub(self.start).map(|from| from as usize);
+        let range = from.and_then(|from| Some(from..from.checked_add(length)?));
+        let range = range.filter(|range| range.end <= self.bytes.len());
+        range.map(|range| self.bytes.slice(range)).ok_or_else(|| ParquetError::EOF("a row group ends early".into()))
+    }
 }
 
 fn join(
-    out: &mut SerializedFileWriter<Output>,
+    out: &mut TableFile,
     pieces: &[Piece],
     found: &[parts::Part],
     schema: &FileSchema,

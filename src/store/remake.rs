@@ -10,7 +10,7 @@ use serde_json::{Map as Json, Value, json};
 
 use super::recorder::Plan;
 use super::run_file::{self, Ended, MadeBy, RunFile, Trouble};
-use super::writer::{TableFiles, describe};
+use super::table_files::{TableFiles, describe};
 use super::{StoreError, check_file, disk, journal, parts, reader, recover, set_aside};
 use crate::map::{self, Map};
 use crate::schema::tables::TRACE_SUMS;

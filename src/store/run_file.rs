@@ -12,7 +12,7 @@ use sha2::{Digest, Sha256};
 
 use super::parts::entries;
 use super::set_aside::SetAside;
-use super::writer::TableFiles;
+use super::table_files::TableFiles;
 use super::{StoreError, disk, hex, sha256};
 use crate::document::Fault;
 use crate::schema::SCHEMA_VERSION;

@@ -85,7 +85,7 @@ fn remove_frames(run: &RunFolder, now: WallClock) -> Result<u64, StoreError> {
 mod tests {
     use super::*;
     use crate::store::run_file::{FileDigest, tests::example};
-    use crate::store::writer::TableFiles;
+    use crate::store::table_files::TableFiles;
 
     fn run(data: &DataSet, name: &str, start: &str) -> RunFolder {
         let folder = data.vehicle_folder("blue-car").join(format!("run={name}"));

@@ -7,18 +7,13 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use parquet::errors::Result as ParquetResult;
-use parquet::file::writer::SerializedFileWriter;
-use serde::{Deserialize, Serialize};
-
-use super::disk::{self, Output};
-use super::encode::{Encoder, Packed};
+use super::disk;
 use super::frames::FrameBuffer;
 use super::packing::{Buffer, Done, Packing};
+use super::part_writer::PartWriter;
 use super::rows::RowBuffer;
-use super::run_file::FileDigest;
-use super::schema_of::FileSchema;
-use super::{StoreError, digests, journal, merge, parts, sha256};
+use super::table_files::TableFiles;
+use super::{StoreError, digests, journal, parts};
 use crate::ledger::TraceRow;
 use crate::observation::{Bus, BusNames, CanId, Fix, Frame, Mark, MarkKind, Reply};
 use crate::schema::{Role, Table, tables};
@@ -39,79 +34,6 @@ const GROUP_ROWS_LEAST: usize = 512;
 const SAMPLES_BUDGET: usize = 8 << 20;
 
 const PHASES: [&str; 3] = ["drive", "stand", "charge"];
-
-/// A table's files after a run, as `run.json` lists them.
-#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
-pub struct TableFiles {
-    /// The table's folder inside the run's.
-    pub folder: String,
-    /// Rows in all files.
-    pub rows: u64,
-    /// Bytes of all files.
-    pub bytes: u64,
-    /// The files inside the table's folder.
-    pub files: Vec<FileDigest>,
-}
-
-impl TableFiles {
-    /// Counts rows and bytes again, of the files that are listed.
-    pub(super) fn count_again(&mut self, run_folder: &Path) -> Result<(), StoreError> {
-        (self.rows, self.bytes) = (0, 0);
-        for listed in &self.files {
-            let one = describe(&self.folder, [&*run_folder.join(&self.folder).join(&listed.name)])?;
-            self.rows += one.rows;
-            self.bytes += one.bytes;
-        }
-        Ok(())
-    }
-}
-
-/// A table and its open part, which is made when its first row group is full.
-struct PartWriter {
-    schema: Arc<FileSchema>,
-    folder: PathBuf,
-    file: Option<SerializedFileWriter<Output>>,
-}
-
-impl PartWriter {
-    fn new(run_folder: &Path, table: Table) -> Result<Self, StoreError> {
-        let folder = run_folder.join(&table.folder);
-        Ok(Self { schema: Arc::new(FileSchema::new(table, run_folder)?), folder, file: None })
-    }
-
-    fn path(&self, part: u32) -> PathBuf {
-        self.folder.join(parts::file_name(part, part))
-    }
-
-    /// Appends a row group to the open part.
-    fn append(&mut self, part: u32, packed: ParquetResult<Packed>) -> Result<(), StoreError> {
-        let path = self.path(part);
-        let file = match &mut self.file {
-            Some(file) => file,
-            none => none.insert(merge::create(&path, &self.schema)?),
-        };
-        packed.and_then(|packed| packed.append(file)).map_err(|error| StoreError::writing(&path, error))
-    }
-
-    /// Finishes the part under its own name; where it is, if there was one.
-    fn close(&mut self, part: u32, sync: bool) -> Result<Option<PathBuf>, StoreError> {
-        let Some(file) = self.file.take() else { return Ok(None) };
-        let path = self.path(part);
-        merge::finish(file, &path, sync)?;
-        Ok(Some(path))
-    }
-
-    /// Merges the parts, the last of which is `last`, into one durable file; durable parts may stay if the disk has no room for that.
-    fn finish(self, last: u32, may_stay_parts: bool, encoder: &mut Encoder) -> Result<Option<TableFiles>, StoreError> {
-        let folder = &self.schema.table.folder;
-        if may_stay_parts && !has_room(&self.folder)? {
-            let parts = parts::list(&self.folder)?.0;
-            return describe(folder, parts.iter().map(|part| &*part.path)).map(Some);
-        }
-        let merged = merge::merge(&self.folder, &self.schema, last, encoder)?;
-        merged.map(|path| describe(folder, [&*path])).transpose()
-    }
-}
 
 /// Rows that gather for a row group, and where they go. While a group is packed elsewhere, the next gathers in a buffer of its own.
 struct Gathering<B> {
@@ -401,7 +323,7 @@ impl RunWriter {
         let (part, sync) = (self.part, self.sync_parts);
         let mut closed = Vec::new();
         for out in self.tables_mut() {
-            closed.extend(out.close(part, sync)?);
+            closed.extend(out.end_part(sync)?);
         }
         if sync {
             // Only a run with a journal can be cut and gone on with.
@@ -436,11 +358,13 @@ impl RunWriter {
         self.part
     }
 
+    /// Whether nothing belongs to the part being written.
     fn is_empty(&self) -> bool {
-        let open = self.frames.iter().any(|table| table.rows.len() > 0 || table.out.file.is_some());
+        let frames = self.frames.iter().all(|table| table.rows.len() == 0 && !table.out.has_some_of(self.part));
+        let mut rows = self.samples.iter().chain(&self.others);
         self.packing.is_empty()
-            && !open
-            && self.samples.iter().chain(&self.others).all(|table| table.rows.len() == 0 && table.out.file.is_none())
+            && frames
+            && rows.all(|table| table.rows.len() == 0 && !table.out.has_some_of(self.part))
     }
 
     /// Ends the run: closes what is open and merges each table's parts into one durable file.
@@ -460,33 +384,6 @@ impl RunWriter {
         let made: Vec<_> = made.into_iter().map(Job::take).collect();
         made.into_iter().filter_map(Result::transpose).collect()
     }
-}
-
-/// Room that merging leaves for those who record meanwhile, bytes.
-const MERGE_LEAVES: u64 = 32 << 20;
-
-/// Whether the disk has room for a table's parts a second time. Durable parts are as good as a merged file where it has not.
-fn has_room(folder: &Path) -> Result<bool, StoreError> {
-    let parts = parts::list(folder)?.0;
-    if parts.len() < 2 {
-        return Ok(true);
-    }
-    let length = |part: &parts::Part| std::fs::metadata(&part.path).map_or(0, |found| found.len());
-    let bytes: u64 = parts.iter().map(length).sum();
-    Ok(super::space::free_bytes(folder)? >= bytes + MERGE_LEAVES)
-}
-
-/// A table's files with their rows, bytes and digests.
-pub(super) fn describe<'a>(folder: &str, paths: impl IntoIterator<Item = &'a Path>) -> Result<TableFiles, StoreError> {
-    let mut table = TableFiles { folder: folder.to_owned(), rows: 0, bytes: 0, files: Vec::new() };
-    for path in paths {
-        table.rows += merge::metadata(path)?.file_metadata().num_rows().max(0) as u64;
-        let (bytes, sha256) = sha256(path)?;
-        table.bytes += bytes;
-        let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-        table.files.push(FileDigest { name, sha256 });
-    }
-    Ok(table)
 }
 
 #[cfg(test)]

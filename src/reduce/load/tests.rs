@@ -48,7 +48,7 @@ fn written(folder: &Path, seconds: i64, silent: std::ops::Range<i64>) {
     file(gaps, writer.finish().unwrap()).save(folder).unwrap();
 }
 
-fn file(gaps: serde_json::Value, tables: Vec<crate::store::writer::TableFiles>) -> RunFile {
+fn file(gaps: serde_json::Value, tables: Vec<crate::store::table_files::TableFiles>) -> RunFile {
     let roles = ROLES.map(|(role, signal, unit, factor)| RoleUsed {
         role: role.key().into(),
         signal: signal.into(),

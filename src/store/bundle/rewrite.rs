@@ -9,7 +9,7 @@ use crate::store::encode::Encoder;
 use crate::store::reader::{Scan, scan};
 use crate::store::rows::RowBuffer;
 use crate::store::schema_of::FileSchema;
-use crate::store::writer::{TableFiles, describe};
+use crate::store::table_files::{TableFiles, describe};
 use crate::store::{StoreError, merge, parts};
 
 /// Rows of a group where a table is made anew: what the writer holds itself to.

@@ -16,8 +16,8 @@ use crate::map::{self, Map};
 use crate::schema::{ColumnKind, Table, tables};
 use crate::store::data_set::RunFolder;
 use crate::store::run_file::{self, Bundled, FileDigest, RunFile, SOURCE_FILES};
+use crate::store::table_files::TableFiles;
 use crate::store::trim::Window;
-use crate::store::writer::TableFiles;
 use crate::store::{StoreError, disk, hex};
 
 /// The copy of the card's seal among a run's source files.

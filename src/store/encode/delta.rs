@@ -42,17 +42,20 @@ pub(super) fn encode(values: &[i64], out: &mut Vec<u8>) {
 /// Packs up to 32 values, least significant bit first; the rest of the 32 is zero.
 fn pack(values: impl Iterator<Item = u64>, width: u32, out: &mut Vec<u8>) {
     let end = out.len() + width as usize * (BLOCK / MINIBLOCKS) / 8;
-    let (mut held, mut bits) = (0u128, 0);
+    // `held` has room for more, always.
+    let (mut held, mut bits) = (0u64, 0);
     for value in values {
-        held |= u128::from(value) << bits;
-        bits += width;
-        if bits >= 64 {
-            out.extend_from_slice(&(held as u64).to_le_bytes());
-            held >>= 64;
-            bits -= 64;
+        held |= value << bits;
+        let room = u64::BITS - bits;
+        if width < room {
+            bits += width;
+        } else {
+            out.extend_from_slice(&held.to_le_bytes());
+            held = value.checked_shr(room).unwrap_or(0);
+            bits = width - room;
         }
     }
-    out.extend_from_slice(&(held as u64).to_le_bytes());
+    out.extend_from_slice(&held.to_le_bytes());
     out.resize(end, 0);
 }
 

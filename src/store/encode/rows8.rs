@@ -140,10 +140,16 @@ fn best_lag(rows: &[[u8; 8]]) -> usize {
         let begins = mask & (mask >> 1) & (mask >> 2);
         begins | begins << 1 | begins << 2
     };
+    let last = rows.len().min(LAG_MAX + SAMPLE);
+    let mut alone = [0; SAMPLE];
+    for (alone, row) in alone.iter_mut().zip(LAG_MAX..last) {
+        *alone = !long(equal(rows[row], rows[row - 1]));
+    }
     let gain = |lag: usize| -> u32 {
-        let last = rows.len().min(LAG_MAX + SAMPLE);
-        (LAG_MAX..last)
-            .map(|row| (long(equal(rows[row], rows[row - lag])) & !long(equal(rows[row], rows[row - 1]))).count_ones())
+        alone
+            .iter()
+            .zip(LAG_MAX..last)
+            .map(|(alone, row)| (long(equal(rows[row], rows[row - lag])) & alone).count_ones())
             .sum()
     };
     (2..=LAG_MAX).rev().max_by_key(|lag| gain(*lag)).unwrap_or(2)

@@ -6,6 +6,7 @@
 use std::ffi::{CStr, c_int, c_void};
 use std::ptr::NonNull;
 
+use bytes::Bytes;
 use parquet::errors::{ParquetError, Result};
 use zstd::zstd_safe::zstd_sys as sys;
 
@@ -20,7 +21,11 @@ pub(super) const BLOCK_MAX: usize = 128 << 10;
 const MATCH_MIN: i32 = 3;
 
 /// Compresses; keeps its memory between frames.
-pub(super) struct Context(NonNull<sys::ZSTD_CCtx>);
+pub(super) struct Context {
+    zstd: NonNull<sys::ZSTD_CCtx>,
+    /// Room for a frame.
+    out: Vec<u8>,
+}
 
 // SAFETY: a context is plain memory without thread-bound parts (zstd.h, "Explicit context": one a thread at a time), and
 // every call below takes `&mut self`.
@@ -34,7 +39,8 @@ impl Context {
     pub fn new(level: i32) -> Result<Self> {
         // SAFETY: takes nothing; null is looked for.
         let made = NonNull::new(unsafe { sys::ZSTD_createCCtx() });
-        let mut context = Self(made.ok_or_else(|| ParquetError::General("no memory for a zstd context".into()))?);
+        let zstd = made.ok_or_else(|| ParquetError::General("no memory for a zstd context".into()))?;
+        let mut context = Self { zstd, out: Vec::new() };
         use sys::ZSTD_cParameter as Set;
         context.set(Set::ZSTD_c_compressionLevel, level)?;
         context.set(Set::ZSTD_c_checksumFlag, 1)?;
@@ -49,14 +55,14 @@ impl Context {
 
     fn set(&mut self, parameter: sys::ZSTD_cParameter, value: c_int) -> Result<()> {
         // SAFETY: the context is alive; zstd refuses a parameter or value that it does not know.
-        check(unsafe { sys::ZSTD_CCtx_setParameter(self.0.as_ptr(), parameter, value) }).map(|_| ())
+        check(unsafe { sys::ZSTD_CCtx_setParameter(self.zstd.as_ptr(), parameter, value) }).map(|_| ())
     }
 
     /// The frame of `bytes`.
     ///
     /// # Errors
     /// If there is no memory for it.
-    pub fn compress(&mut self, bytes: &[u8]) -> Result<Vec<u8>> {
+    pub fn compress(&mut self, bytes: &[u8]) -> Result<Bytes> {
         self.set(sys::ZSTD_cParameter::ZSTD_c_minMatch, 0)?;
         self.frame(bytes, 0, |context, into, room| {
             // SAFETY: `into` has `room` bytes, `bytes` is alive and as long as said; they are different memory.
@@ -69,7 +75,7 @@ impl Context {
     ///
     /// # Errors
     /// If the sequences do not fit the bytes.
-    pub fn compress_matched(&mut self, bytes: &[u8], sequences: &[Sequence]) -> Result<Vec<u8>> {
+    pub fn compress_matched(&mut self, bytes: &[u8], sequences: &[Sequence]) -> Result<Bytes> {
         if !fit(sequences, bytes.len()) {
             return Err(ParquetError::General("matches that do not fit what is to be compressed".into()));
         }
@@ -90,20 +96,22 @@ impl Context {
         bytes: &[u8],
         blocks: usize,
         call: impl FnOnce(*mut sys::ZSTD_CCtx, *mut c_void, usize) -> usize,
-    ) -> Result<Vec<u8>> {
+    ) -> Result<Bytes> {
+        self.out.clear();
         // A block that is not worth it is stored: 3 bytes more. The bound knows of blocks of full length only.
-        let mut out: Vec<u8> = Vec::with_capacity(zstd::zstd_safe::compress_bound(bytes.len()) + 3 * blocks);
-        let length = check(call(self.0.as_ptr(), out.as_mut_ptr().cast(), out.capacity()))?;
+        self.out.reserve(zstd::zstd_safe::compress_bound(bytes.len()) + 3 * blocks);
+        let room = self.out.capacity();
+        let length = check(call(self.zstd.as_ptr(), self.out.as_mut_ptr().cast(), room))?;
         // SAFETY: no error, so that many bytes of the capacity were written.
-        unsafe { out.set_len(length) };
-        Ok(out)
+        unsafe { self.out.set_len(length) };
+        Ok(Bytes::copy_from_slice(&self.out))
     }
 }
 
 impl Drop for Context {
     fn drop(&mut self) {
         // SAFETY: made by `ZSTD_createCCtx`, freed once.
-        unsafe { sys::ZSTD_freeCCtx(self.0.as_ptr()) };
+        unsafe { sys::ZSTD_freeCCtx(self.zstd.as_ptr()) };
     }
 }
 

@@ -12,7 +12,7 @@ use crate::store::data_set::RunFolder;
 use crate::store::parts::{entries, table_folders};
 use crate::store::run_file::{RunFile, SOURCE_FILES};
 use crate::store::schema_of::FileSchema;
-use crate::store::writer::TableFiles;
+use crate::store::table_files::TableFiles;
 use crate::store::{StoreError, check_file, disk, journal, reader, sha256};
 
 /// Checks all files; the folders of the tables that are sound.

@@ -371,7 +371,7 @@ fn every_table_comes_back() {
     })
     .unwrap();
     assert_eq!(rows, 12_000);
-    let groups = merge::metadata(&only_file(&folder.join("trace"))).unwrap().num_row_groups();
+    let groups = crate::store::merge::metadata(&only_file(&folder.join("trace"))).unwrap().num_row_groups();
     assert_eq!(groups, 1, "short row groups are joined");
 
     let mut fixes = Vec::new();
