@@ -68,11 +68,12 @@ fn seen() -> impl Strategy<Value = Vec<Seen>> {
     let step =
         prop_oneof![6 => 0i64..3, 6 => 0i64..50_000, 4 => -150_000i64..0, 1 => -900_000i64..0, 1 => 0i64..900_000];
     let lens = prop_oneof![Just(8usize), Just(0), Just(12), Just(64)];
-    prop::collection::vec((step, 0u8..3, 0u32..3, lens), 0..150).prop_map(|steps| {
+    let steps = prop::collection::vec((step, 0u8..3, 0u32..3, lens), 0..150);
+    (steps, any::<bool>()).prop_map(|(steps, classic)| {
         let mut at = 1_000_000_000;
-        let stamped = |(step, bus, id, len)| {
+        let stamped = |(step, bus, id, len): (i64, u8, u32, usize)| {
             at += step;
-            (at, bus, id, len)
+            (at, bus, id, if classic { len.min(8) } else { len })
         };
         steps.into_iter().map(stamped).collect()
     })
