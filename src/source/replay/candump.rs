@@ -40,6 +40,8 @@ pub struct Candump {
     early: BTreeMap<u64, Option<(Block, Parsed)>>,
     /// The number of the block that is handed on next.
     number: u64,
+    /// The block that the file's digest takes just now.
+    passed_on: Option<Job<Vec<u8>>>,
     /// Memory that blocks no longer need.
     texts: Vec<Vec<u8>>,
     batches: Vec<Batch>,
@@ -66,6 +68,7 @@ impl Candump {
             ahead: VecDeque::new(),
             early: BTreeMap::new(),
             number: 0,
+            passed_on: None,
             texts: Vec::new(),
             batches: Vec::new(),
             at_hand: VecDeque::new(),
@@ -124,14 +127,12 @@ impl Candump {
         self.before.names.clone_from(names);
         let Some((block, mut parsed)) = self.next_parsed() else {
             self.ended = true;
+            self.texts.extend(self.passed_on.take().map(Job::take));
             if let Some(fault) = hold(&self.blocks).input.break_fault() {
                 self.damage.add(|| fault);
             }
             return false;
         };
-        if block.is_whole {
-            self.stored.pass_on(&block.text, block.offset);
-        }
         if parsed.hangs_on_before {
             parsed = parse(&block, Batch::default(), &mut self.before, &self.name);
             names.clone_from(&self.before.names);
@@ -145,8 +146,20 @@ impl Candump {
         let last = batches.iter().rev().find_map(|batch| batch.frames.last());
         self.before.last = last.map(|frame| frame.at).or(self.before.last);
         self.at_hand.extend(batches);
-        self.texts.push(block.text);
+        self.pass_on(block);
         true
+    }
+
+    /// Has the digest go on with a block, after the one before it, and keeps that one's memory.
+    fn pass_on(&mut self, block: Block) {
+        self.texts.extend(self.passed_on.take().map(Job::take));
+        let stored = self.stored.clone();
+        self.passed_on = Some(self.workers.start(move || {
+            if block.is_whole {
+                stored.pass_on(&block.text, block.offset);
+            }
+            block.text
+        }));
     }
 
     /// Done with the batch at hand; its memory is for a block to come.
