@@ -6,8 +6,8 @@ use drawdown::quantity::{COULOMB_PER_AH, JOULE_PER_KWH, JOULE_PER_WH};
 use drawdown::reduce::usable::Method;
 use drawdown::reduce::{Estimate, Options, Reduction, Source, reduce, sources};
 
-use crate::draw;
-use crate::record::{self, Record};
+use super::draw;
+use super::record::{self, Record};
 
 /// The figures that are judged, in the order of the table.
 pub const FIGURES: [&str; 24] = [

@@ -1,7 +1,7 @@
 //! The trial `calibration`: rehearsed tests with everything drawn, reduced, and their intervals held against the truth.
 //!
-//! `calibration [COUNT] [SEED]` runs COUNT tests of seeds SEED, SEED + 1, ... on every core; the outcome does not depend on
-//! how many those are. Makes no file.
+//! `trials calibration [COUNT] [SEED]` runs COUNT tests of seeds SEED, SEED + 1, ... on every core; the outcome does
+//! not depend on how many those are. Makes no file.
 
 mod draw;
 mod judge;
@@ -17,10 +17,11 @@ const BIAS_MAX: f64 = 0.1;
 /// Widest interval where nothing but the declared tolerances is at work, over what those alone give.
 const OVER_DECLARED_MAX: f64 = 1.1;
 
-fn main() -> ExitCode {
-    let argument = |at: usize, default: u64| std::env::args().nth(at).map_or(Some(default), |word| word.parse().ok());
-    let (Some(count), Some(seed)) = (argument(1, 200), argument(2, 1)) else {
-        eprintln!("usage: calibration [COUNT] [SEED], both whole numbers");
+/// The part, with the arguments that follow its name.
+pub fn run(arguments: &[&str]) -> ExitCode {
+    let argument = |at: usize, default: u64| arguments.get(at).map_or(Some(default), |word| word.parse().ok());
+    let (Some(count), Some(seed)) = (argument(0, 200), argument(1, 1)) else {
+        eprintln!("usage: trials calibration [COUNT] [SEED], both whole numbers");
         return ExitCode::from(2);
     };
     let all = tests(count as usize, seed);

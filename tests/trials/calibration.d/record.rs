@@ -13,7 +13,7 @@ use drawdown::schema::Role;
 use drawdown::schema::role::RoleSlot;
 use drawdown::time::{RunTime, WallClock};
 
-use crate::draw::{Declared, Drawn};
+use super::draw::{Declared, Drawn};
 
 /// A drive as it was recorded, and what really happened.
 pub struct Record {

@@ -2,7 +2,7 @@
 //!
 //! Judges nothing.
 
-use crate::input::Files;
+use super::input::Files;
 
 /// A seeded sequence (Vigna's splitmix64).
 pub struct Noise(pub u64);

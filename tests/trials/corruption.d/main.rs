@@ -1,8 +1,9 @@
 //! The trial `corruption`: damaged copies of small runs are recovered, verified, reduced and read back.
 //!
-//! `corruption COUNT SEED [FIRST]` prints a table and, as its last line, JSON. What it holds: nothing panics, and of every damaged
-//! copy either `verify` names the damage, or every figure is that of the undamaged run. A journal that lost its end cannot be
-//! told from one that was cut earlier: there the figures are those of the drive up to that moment.
+//! `trials corruption COUNT SEED [FIRST]` prints a table and, as its last line, JSON. What it holds: nothing panics,
+//! and of every damaged copy either `verify` names the damage, or every figure is that of the undamaged run. A journal
+//! that lost its end cannot be told from one that was cut earlier: there the figures are those of the drive up to that
+//! moment.
 
 mod damage;
 mod input;
@@ -202,10 +203,11 @@ fn peak_mb() -> f64 {
     line.split_whitespace().next().and_then(|kb| kb.parse::<f64>().ok()).unwrap_or(0.0) / 1024.0
 }
 
-fn main() -> Result<(), Failure> {
-    let mut arguments = std::env::args().skip(1);
-    let count: u64 = arguments.next().ok_or("usage: corruption COUNT SEED")?.parse()?;
-    let seed: u64 = arguments.next().ok_or("usage: corruption COUNT SEED")?.parse()?;
+/// The part, with the arguments that follow its name.
+pub fn run(arguments: &[&str]) -> Result<(), Failure> {
+    let mut arguments = arguments.iter();
+    let count: u64 = arguments.next().ok_or("usage: trials corruption COUNT SEED")?.parse()?;
+    let seed: u64 = arguments.next().ok_or("usage: trials corruption COUNT SEED")?.parse()?;
     // A case that failed is made again by its number.
     let first: u64 = arguments.next().map_or(Ok(0), |first| first.parse())?;
     // In memory where that is possible: thousands of syncs to a disk take hours and change nothing here.

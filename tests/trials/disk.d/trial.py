@@ -54,7 +54,7 @@ def main():
 def trial(folder):
     """See `main`."""
     log = folder / "full"
-    subprocess.run([RELEASE / "examples/endure", "log", log, str(PLAY_S), "3", "1", "1e9", "0", "1"], check=True)
+    subprocess.run([RELEASE / "examples/trials", "endure", "log", log, str(PLAY_S), "3", "1", "1e9", "0", "1"], check=True)
     lines = (log / "drive.log").read_text().splitlines()
     sent, fast = len(lines), sum(" vcan0 100#" in line for line in lines)
     subprocess.run(["zstd", "-q", "-1", log / "drive.log", "-o", folder / "full.log.zst"], check=True)

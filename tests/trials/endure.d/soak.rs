@@ -16,7 +16,7 @@ use drawdown::store::data_set::DataSet;
 use drawdown::store::run_file::Ended;
 use drawdown::time::{Span, Steady, WallClock};
 
-use crate::traffic::Traffic;
+use super::traffic::Traffic;
 
 /// A drive, and the sleep after it.
 const DRIVE: Span = Span::of_seconds(40 * 60);

@@ -14,7 +14,7 @@ use drawdown::store::run_file::{Ended, MadeBy};
 use drawdown::store::session::{Session, Settings};
 use drawdown::time::{Span, Steady};
 
-use crate::traffic::Traffic;
+use super::traffic::Traffic;
 
 /// Records `seconds` of `buses` full buses with a sync every `sync_s`; prints what was written.
 pub fn volume(folder: &Path, map: &Arc<Map>, buses: usize, seconds: i64, sync_s: i64) {

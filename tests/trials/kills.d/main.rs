@@ -1,8 +1,9 @@
 //! The trial `kills`: the daemon is killed at random moments, also while a run ends and while it recovers.
 //!
-//! `kills COUNT SEED` prints a table and, as its last line, JSON. After each kill the daemon is started again and `drawdown
-//! verify` must find every run finished and sound; the energy of each is held against the trial's own arithmetic over the same
-//! frames. The kernel goes on, so what the daemon wrote survives: power cuts are a trial of their own.
+//! `trials kills COUNT SEED` prints a table and, as its last line, JSON. After each kill the daemon is started again
+//! and `drawdown verify` must find every run finished and sound; the energy of each is held against the trial's own
+//! arithmetic over the same frames. The kernel goes on, so what the daemon wrote survives: power cuts are a trial of
+//! their own.
 
 mod drive;
 
@@ -213,10 +214,11 @@ fn drive_of(run: &str) -> Option<Drive> {
     names.copied().find(|drive| drive.run_name() == base)
 }
 
-fn main() -> Result<(), Failure> {
-    let mut arguments = std::env::args().skip(1);
-    let count: u64 = arguments.next().ok_or("usage: kills COUNT SEED")?.parse()?;
-    let seed: u64 = arguments.next().ok_or("usage: kills COUNT SEED")?.parse()?;
+/// The part, with the arguments that follow its name.
+pub fn run(arguments: &[&str]) -> Result<(), Failure> {
+    let mut arguments = arguments.iter();
+    let count: u64 = arguments.next().ok_or("usage: trials kills COUNT SEED")?.parse()?;
+    let seed: u64 = arguments.next().ok_or("usage: trials kills COUNT SEED")?.parse()?;
     let scratch = tempfile::tempdir_in("target")?;
     let scratch = fs::canonicalize(scratch.path()).map(|path| (scratch, path))?;
     let mut trial = Trial::new(&scratch.1, seed)?;

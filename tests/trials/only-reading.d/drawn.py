@@ -5,7 +5,6 @@ The program's part writes them; `rules` judges. Numbers alone are kept, so it ta
 
 import json
 import subprocess
-from pathlib import Path
 
 import numpy as np
 
@@ -25,11 +24,11 @@ def forbidden(rows):
     return ~allowed | untimely | bit["used_by_others"]
 
 
-def run(program: Path, configurations: int, seed: str) -> dict:
+def run(program: list, configurations: int, seed: str) -> dict:
     """Judges so many configurations; the program's own counts beside the frames seen and forbidden."""
     frames = requests = wrong = opened = 0
     first = None
-    with subprocess.Popen([program, str(configurations), seed], stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
+    with subprocess.Popen([*program, str(configurations), seed], stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
         while chunk := process.stdout.read(AT_ONCE * RECORD.itemsize):
             if len(chunk) % RECORD.itemsize:
                 raise SystemExit("the program's last record is cut off")

@@ -1,7 +1,8 @@
 //! The trial `only-reading`, the part that needs the library: random configurations, each with a conversation.
 //!
-//! `only_reading CONFIGURATIONS SEED` writes every frame that would have been sent to standard output, 32 bytes each, with
-//! what it was sent under; judges none of them (`drawn.py` does), and says on standard error how much of what was reached.
+//! `trials only-reading CONFIGURATIONS SEED` writes every frame that would have been sent to standard output, 32 bytes
+//! each, with what it was sent under; judges none of them (`drawn.py` does), and says on standard error how much of
+//! what was reached.
 
 use std::io::{self, BufWriter, Write};
 
@@ -40,9 +41,9 @@ struct Reached {
     replies: u64,
 }
 
-fn main() -> Result<(), Box<dyn std::error::Error>> {
-    let arguments: Vec<String> = std::env::args().skip(1).collect();
-    let [configurations, seed] = &arguments[..] else { return Err("usage: only_reading CONFIGURATIONS SEED".into()) };
+/// The part, with the arguments that follow its name.
+pub fn run(arguments: &[&str]) -> Result<(), Box<dyn std::error::Error>> {
+    let [configurations, seed] = arguments else { return Err("usage: trials only-reading CONFIGURATIONS SEED".into()) };
     let (configurations, seed): (u64, u64) = (configurations.parse()?, seed.parse()?);
     let mut random = ChaCha8Rng::seed_from_u64(seed);
     let mut out = BufWriter::with_capacity(1 << 20, io::stdout().lock());

@@ -63,7 +63,7 @@ def main() -> int:
     began = time.monotonic()
     if misjudged := rules.told_apart():
         sys.exit(f"the rules misjudge {misjudged} of {len(rules.KNOWN)} known frames")
-    random = drawn.run(RELEASE / "examples/only_reading", configurations, seed)
+    random = drawn.run([RELEASE / "examples/trials", "only-reading"], configurations, seed)
     middle = time.monotonic()
     print(f"random configurations: {configurations}, of which {random['maps_as_text']} as a map's text; polls {random['polls']}, "
           f"refused {random['polls_refused']}; frames of the car {random['car_frames']}")

@@ -32,10 +32,10 @@ DRAW = random.Random(SEED)
 
 
 def make_log(folder, name, *arguments):
-    """A log of the example `endure` and its map, compressed; its lines with their times."""
+    """A log of `trials endure` and its map, compressed; its lines with their times."""
     at = folder / name
     at.mkdir()
-    subprocess.run([RELEASE / "examples/endure", "log", at, *map(str, arguments)], check=True)
+    subprocess.run([RELEASE / "examples/trials", "endure", "log", at, *map(str, arguments)], check=True)
     lines = (at / "drive.log").read_text().splitlines(keepends=True)
     subprocess.run(["zstd", "-q", "-1", at / "drive.log", "-o", at / "drive.log.zst"], check=True)
     return lines

@@ -7,7 +7,7 @@ import sys
 
 from timing import RELEASE, ROOT, measure, peak, seconds
 
-SPEED, OURS = RELEASE / "examples/speed", RELEASE / "drawdown"
+SPEED, OURS = (RELEASE / "examples/trials", "speed"), RELEASE / "drawdown"
 PEERS = [sys.executable, ROOT / "tests/trials/speed.d/peers.py"]
 TABLES = [sys.executable, ROOT / "tests/trials/speed.d/tables.py"]
 
@@ -16,7 +16,7 @@ def log_of(context, frames):
     """The seeded log of so many frames and its map, made once."""
     log, map_file = context.folder / f"{frames}.log", context.folder / f"{frames}.toml"
     if not log.exists():
-        subprocess.run([SPEED, "log", str(frames), context.seed, log, map_file], check=True)
+        subprocess.run([*SPEED, "log", str(frames), context.seed, log, map_file], check=True)
     return log, map_file
 
 

@@ -15,7 +15,7 @@ import subprocess
 import starting
 from timing import RELEASE, Figure, alternate, measure
 
-STANDIN, SPEED = RELEASE / "examples/standin", RELEASE / "examples/speed"
+STANDIN, SPEED = (RELEASE / "examples/trials", "standin"), (RELEASE / "examples/trials", "speed")
 STYLES = {
     "blocking": "one blocking receive and decode a frame",
     "batch": "ours: batches, queue, merge, decode, ledger",
@@ -33,7 +33,7 @@ def received(context, log, map_file):
             into = context.folder / "standin"
             shutil.rmtree(into, ignore_errors=True)
             into.mkdir()
-            return measure([STANDIN, "receive", style, log, map_file, seconds, into])
+            return measure([*STANDIN, "receive", style, log, map_file, seconds, into])
         return run
 
     results = alternate({style: job(style) for style in STYLES}, runs)
@@ -99,12 +99,12 @@ def count(context, log, map_file):
     def ways(frames):
         path = [logs[frames], map_file, frames, into]
         return {
-            "replay: parse": [SPEED, "parse", logs[frames]],
-            "replay: parse, decode, ledger": [SPEED, "ledger", logs[frames], map_file],
+            "replay: parse": [*SPEED, "parse", logs[frames]],
+            "replay: parse, decode, ledger": [*SPEED, "ledger", logs[frames], map_file],
             "ingest: frames and samples in Parquet": [RELEASE / "drawdown", "ingest", logs[frames], "--map", map_file, "--vehicle", "trial", "--into", into],
-            "messages alone": [STANDIN, "path", "none", *path],
-            "live: wire to ledger": [STANDIN, "path", "ledger", *path],
-            "live: wire to journal and Parquet": [STANDIN, "path", "recording", *path],
+            "messages alone": [*STANDIN, "path", "none", *path],
+            "live: wire to ledger": [*STANDIN, "path", "ledger", *path],
+            "live: wire to journal and Parquet": [*STANDIN, "path", "recording", *path],
         }
 
     counted = {}
@@ -124,7 +124,7 @@ def count(context, log, map_file):
 def figures(context):
     log, map_file = context.folder / "live.log", context.folder / "live.toml"
     frames = max(INSTRUCTION_FRAMES) if context.long else 60_000
-    subprocess.run([SPEED, "log", str(frames), context.seed, log, map_file], check=True)
+    subprocess.run([*SPEED, "log", str(frames), context.seed, log, map_file], check=True)
     results = received(context, log, map_file)
     tell(results)
     if context.long:

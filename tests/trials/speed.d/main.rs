@@ -1,7 +1,8 @@
 //! The trial `speed`, the part that needs the library: makes the seeded log and times the stages on it.
 //!
-//! `speed log FRAMES SEED LOG MAP` writes log and map; `speed parse LOG` and `speed ledger LOG MAP [THREADS]` run one stage
-//! each over the file and print frames and seconds. Peers are timed by `peers.py` beside it, never here.
+//! `trials speed log FRAMES SEED LOG MAP` writes log and map; `trials speed parse LOG` and `trials speed ledger LOG MAP
+//! [THREADS]` run one stage each over the file and print frames and seconds. Peers are timed by `peers.py` beside it,
+//! never here.
 
 mod log;
 
@@ -17,9 +18,8 @@ use drawdown::source::replay::{self, Reading};
 use drawdown::time::RunTime;
 use drawdown::workers::Workers;
 
-fn main() -> Result<(), Box<dyn std::error::Error>> {
-    let arguments: Vec<String> = std::env::args().skip(1).collect();
-    let arguments: Vec<&str> = arguments.iter().map(String::as_str).collect();
+/// The part, with the arguments that follow its name.
+pub fn run(arguments: &[&str]) -> Result<(), Box<dyn std::error::Error>> {
     match arguments[..] {
         ["log", frames, seed, log, map] => Ok(make(frames.parse()?, seed.parse()?, log, map)?),
         ["parse", log] => parse(log),
@@ -28,7 +28,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             Workers::with(threads.parse()?, |workers| ledger(log, map, workers).map_err(|error| error.to_string()))?;
             Ok(())
         }
-        _ => Err("usage: speed log FRAMES SEED LOG MAP | parse LOG | ledger LOG MAP [THREADS]".into()),
+        _ => Err("usage: trials speed log FRAMES SEED LOG MAP | parse LOG | ledger LOG MAP [THREADS]".into()),
     }
 }
 

@@ -25,9 +25,9 @@ def figures(context):
     log, map_file = log_of(context, frames)
     jobs = {
         "wc -l": lambda: measure(["wc", "-l", log]),
-        "parse": lambda: measure([SPEED, "parse", log]),
-        "parse, decode, ledger": lambda: measure([SPEED, "ledger", log, map_file]),
-        "parse, decode, ledger, two threads": lambda: measure([SPEED, "ledger", log, map_file, "2"], cores=2),
+        "parse": lambda: measure([*SPEED, "parse", log]),
+        "parse, decode, ledger": lambda: measure([*SPEED, "ledger", log, map_file]),
+        "parse, decode, ledger, two threads": lambda: measure([*SPEED, "ledger", log, map_file, "2"], cores=2),
         "ingest, frames and samples": lambda: ingest(context, log, map_file),
         "ingest, two threads": lambda: ingest(context, log, map_file, threads=2),
         "polars, 40 signals and integral": lambda: measure([*PEERS, "polars", log, map_file]),

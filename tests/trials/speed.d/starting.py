@@ -129,7 +129,7 @@ def leave_cut_runs(cut, data):
 def figures(context):
     folder, runs = context.folder, context.runs if context.long else 1
     log, map_file = folder / "start.log", folder / "start-map.toml"
-    subprocess.run([RELEASE / "examples/speed", "log", "20000", context.seed, log, map_file], check=True)
+    subprocess.run([RELEASE / "examples/trials", "speed", "log", "20000", context.seed, log, map_file], check=True)
     lines = frames(log, 1000)
     full = folder / "start-full"
     cut = fill(folder, full, log, map_file, lines)

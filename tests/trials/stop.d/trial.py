@@ -55,7 +55,7 @@ def trial(folder):
     seconds = HOURS * 3600
     last_part = int(seconds // PART_S) - 1
     os.mkfifo(folder / "drive.log")
-    feeder = subprocess.Popen([RELEASE / "examples/endure", "log", folder, str(seconds + 3600), "3", "1", "1e9", "0", "1"],
+    feeder = subprocess.Popen([RELEASE / "examples/trials", "endure", "log", folder, str(seconds + 3600), "3", "1", "1e9", "0", "1"],
                               stderr=subprocess.DEVNULL)
     wait_for("a map", (folder / "map.toml").exists, 20)
     first = daemon(folder, "first", 'kind = "replay"\nrecordings = ["drive.log"]\npace = "fast"\n')

@@ -10,12 +10,12 @@ use drawdown::plan::turning::Act;
 use drawdown::plan::{Advice, Pilot, Sequence, State};
 use drawdown::time::RunTime;
 
-use crate::courses::Road;
-use crate::draw::{Taken, Test};
-use crate::outcome::Outcome;
-use crate::rows::Recording;
-use crate::simple::MISSED;
-use crate::world::{Deed, Drive, Event, within};
+use super::courses::Road;
+use super::draw::{Taken, Test};
+use super::outcome::Outcome;
+use super::rows::Recording;
+use super::simple::MISSED;
+use super::world::{Deed, Drive, Event, within};
 
 /// When the driver is told.
 #[derive(Clone, Copy)]

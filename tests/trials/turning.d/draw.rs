@@ -6,9 +6,9 @@ use drawdown::plan::pilot::CutOff;
 use drawdown::plan::{Guess, Known};
 use drawdown::quantity::MetrePerSecond;
 
-use crate::chance::Chance;
-use crate::courses::Road;
-use crate::pack::Pack;
+use super::chance::Chance;
+use super::courses::Road;
+use super::pack::Pack;
 
 /// A car's way of taking energy, SI.
 #[derive(Clone, Debug)]

@@ -1,8 +1,8 @@
 //! The trial `turning`: rehearsed drives that turn where the program says, judged by what then happens.
 //!
-//! `turning [COUNT] [SEED] [COURSE]` runs COUNT tests of seeds SEED, SEED + 1, ... on every core (with COURSE, 0 to 5, only those
-//! on that course); the outcome does not depend on how many cores those are. `turning look SEED` prints what was said in one of
-//! them. Makes no file.
+//! `trials turning [COUNT] [SEED] [COURSE]` runs COUNT tests of seeds SEED, SEED + 1, ... on every core (with COURSE, 0
+//! to 5, only those on that course); the outcome does not depend on how many cores those are. `trials turning look
+//! SEED` prints what was said in one of them. Makes no file.
 
 mod advised;
 mod chance;
@@ -42,14 +42,14 @@ struct Tried {
     by_shares: Vec<Outcome>,
 }
 
-fn main() -> ExitCode {
-    let words: Vec<String> = std::env::args().skip(1).collect();
-    if words.first().is_some_and(|word| word == "look") {
+/// The part, with the arguments that follow its name.
+pub fn run(words: &[&str]) -> ExitCode {
+    if words.first().is_some_and(|word| *word == "look") {
         return look(words.get(1).and_then(|word| word.parse().ok()).unwrap_or(1));
     }
     let number = |at: usize, default: u64| words.get(at).map_or(Some(default), |word| word.parse().ok());
     let (Some(count), Some(seed)) = (number(0, 200), number(1, 1)) else {
-        eprintln!("usage: turning [COUNT] [SEED] [COURSE], whole numbers; or turning look SEED");
+        eprintln!("usage: trials turning [COUNT] [SEED] [COURSE], whole numbers; or trials turning look SEED");
         return ExitCode::from(2);
     };
     let roads = courses::all();

@@ -2,7 +2,7 @@
 //!
 //! Plain data.
 
-use crate::world::Drive;
+use super::world::Drive;
 
 /// How a drive ended.
 #[derive(Clone, Debug, Default)]

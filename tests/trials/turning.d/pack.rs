@@ -2,7 +2,7 @@
 //!
 //! Charge counts from displayed 0: positive above it, negative in the reserve. Knows no road.
 
-use crate::chance::Chance;
+use super::chance::Chance;
 
 /// Charge in parts of the cell's whole, and open-circuit voltage, V: three kinds of cell, the last one flat.
 const CHARGE: [f64; 14] = [0.0, 0.01, 0.02, 0.04, 0.06, 0.1, 0.15, 0.2, 0.3, 0.5, 0.7, 0.8, 0.9, 1.0];

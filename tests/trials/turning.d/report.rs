@@ -4,11 +4,11 @@
 //! that are known and 1 of 200 of cars that are not. It is broken by a share whose one-sided 95 % lower bound exceeds the
 //! limit, and, from [`LONG`] tests on, by a share that exceeds it. Drives nothing.
 
-use crate::Tried;
-use crate::courses::Road;
-use crate::outcome::Outcome;
-use crate::simple::SHARES;
-use crate::tally::{Share, Tally, quantile};
+use super::Tried;
+use super::courses::Road;
+use super::outcome::Outcome;
+use super::simple::SHARES;
+use super::tally::{Share, Tally, quantile};
 
 /// From so many tests on the observed share itself must be within the limit.
 const LONG: usize = 4_000;

@@ -9,8 +9,8 @@ use drawdown::quantity::Metre;
 use drawdown::schema::Role;
 use drawdown::time::RunTime;
 
-use crate::chance::{Chance, Drift};
-use crate::world::{Drive, within};
+use super::chance::{Chance, Drift};
+use super::world::{Drive, within};
 
 /// A recording under way.
 pub struct Recording<'a> {

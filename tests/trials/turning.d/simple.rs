@@ -2,11 +2,11 @@
 //!
 //! Both go on as long as their rule allows, straight on where they can and turning where they cannot. Neither plans.
 
-use crate::courses::Road;
-use crate::draw::{Taken, Test};
-use crate::outcome::Outcome;
-use crate::ways::Ways;
-use crate::world::{Deed, Drive, Event};
+use super::courses::Road;
+use super::draw::{Taken, Test};
+use super::outcome::Outcome;
+use super::ways::Ways;
+use super::world::{Deed, Drive, Event};
 
 /// Turns are missed once in so many.
 pub const MISSED: f64 = 20.0;

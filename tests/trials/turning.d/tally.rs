@@ -4,7 +4,7 @@
 
 use statrs::distribution::{Beta, ContinuousCDF};
 
-use crate::outcome::Outcome;
+use super::outcome::Outcome;
 
 /// So many of so many.
 #[derive(Clone, Copy, Debug, Default)]

@@ -4,7 +4,7 @@
 
 use drawdown::course::{Course, Direction};
 
-use crate::world::Deed;
+use super::world::Deed;
 
 /// Lengths of the shortest way, m, on coming to a place in a direction; infinite where there is none.
 pub struct Ways<'a> {

@@ -4,8 +4,8 @@
 
 use drawdown::course::{Course, Direction};
 
-use crate::chance::{Chance, Drift};
-use crate::draw::{Test, While};
+use super::chance::{Chance, Drift};
+use super::draw::{Test, While};
 
 /// Shelter from the wind differs from one stretch of so many metres to the next.
 const SHELTER_M: f64 = 3_000.0;

@@ -29,7 +29,7 @@ def main():
 def trial(folder):
     """See `main`."""
     log = folder / "full"
-    subprocess.run([RELEASE / "examples/endure", "log", log, str(SECONDS), "1", "1", "1e9", "0", "1"], check=True)
+    subprocess.run([RELEASE / "examples/trials", "endure", "log", log, str(SECONDS), "1", "1", "1e9", "0", "1"], check=True)
     with open(log / "drive.log", "rb") as lines:
         sent = sum(1 for _ in lines)
     subprocess.run(["zstd", "-q", "-1", log / "drive.log", "-o", folder / "full.log.zst"], check=True)

@@ -22,9 +22,8 @@ const BUSES: usize = 3;
 /// What goes wrong here ends the trial.
 type Outcome<T> = Result<T, Box<dyn std::error::Error>>;
 
-fn main() -> Outcome<()> {
-    let arguments: Vec<String> = std::env::args().skip(1).collect();
-    let arguments: Vec<&str> = arguments.iter().map(String::as_str).collect();
+/// The part, with the arguments that follow its name.
+pub fn run(arguments: &[&str]) -> Outcome<()> {
     match arguments[..] {
         ["send", log, seconds, ref ports @ ..] => send::send(Path::new(log), seconds.parse()?, ports),
         ["receive", style, log, map, seconds, folder] => {
@@ -33,6 +32,6 @@ fn main() -> Outcome<()> {
         ["path", style, log, map, frames, folder] => {
             path::path(style, Path::new(log), Path::new(map), frames.parse()?, Path::new(folder))
         }
-        _ => Err("usage: standin receive blocking|batch|recording LOG MAP SECONDS FOLDER | path none|ledger|recording LOG MAP FRAMES FOLDER | send LOG SECONDS PORT...".into()),
+        _ => Err("usage: trials standin receive blocking|batch|recording LOG MAP SECONDS FOLDER | path none|ledger|recording LOG MAP FRAMES FOLDER | send LOG SECONDS PORT...".into()),
     }
 }

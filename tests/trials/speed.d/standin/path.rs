@@ -23,7 +23,7 @@ use drawdown::store::run_file::{Ended, MadeBy};
 use drawdown::store::session::{Session, Settings};
 use drawdown::time::{RunTime, Span, Steady, WallClock};
 
-use crate::{BUSES, Outcome, send};
+use super::{BUSES, Outcome, send};
 
 /// How many takings lie between two looks at the queue, as in the daemon: 50 ms.
 const TAKINGS_A_LOOK: usize = 5;

@@ -25,9 +25,9 @@ use drawdown::store::data_set::DataSet;
 use drawdown::store::run_file::Ended;
 use drawdown::time::{Span, Steady};
 
-use crate::path::Books;
-use crate::source::StandIn;
-use crate::{BUSES, Outcome, send};
+use super::path::Books;
+use super::source::StandIn;
+use super::{BUSES, Outcome, send};
 
 /// How often the reader of the queue looks, as the daemon does.
 const LOOK_EVERY: Span = Span::of_millis(50);
@@ -73,7 +73,13 @@ impl Sender {
         // On the last processor, whatever this process was given.
         let last = std::fs::read_to_string("/sys/devices/system/cpu/online")?;
         let last = last.trim().rsplit(['-', ',']).next().unwrap_or("0").to_owned();
-        command.args(["-c", &last]).arg(std::env::current_exe()?).args(["send"]).arg(log).arg(seconds).args(ports);
+        command
+            .args(["-c", &last])
+            .arg(std::env::current_exe()?)
+            .args(["standin", "send"])
+            .arg(log)
+            .arg(seconds)
+            .args(ports);
         let mut process = command.stdin(Stdio::piped()).stdout(Stdio::piped()).spawn()?;
         let mut lines = BufReader::new(process.stdout.take().ok_or("no output")?).lines();
         let ready = lines.next().ok_or("the sender did not start")??;

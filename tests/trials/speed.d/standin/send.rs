@@ -12,7 +12,7 @@ use drawdown::observation::{Batch, BusNames, Frame, FrameFlags};
 use drawdown::source::replay;
 use drawdown::source::socketcan::wire;
 
-use crate::{BUSES, FULL_BUS, Outcome};
+use super::{BUSES, FULL_BUS, Outcome};
 
 /// Frames of the log that are sent, over and over.
 const KEPT: usize = 200_000;
