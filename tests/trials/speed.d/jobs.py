@@ -28,6 +28,13 @@ def ingest(context, log, map_file, *options, threads=1):
     return measure([*command, *options], cores=threads)
 
 
+def write(context, log, map_file, what):
+    """The same without the digest of the log, which no peer forms."""
+    data = context.folder / "DATA"
+    shutil.rmtree(data, ignore_errors=True)
+    return measure([*SPEED, "write", log, map_file, data, what])
+
+
 def run_folder(context):
     return next((context.folder / "DATA").glob("vehicle=*/run=*"))
 

@@ -1,21 +1,25 @@
 //! The trial `speed`, the part that needs the library: makes the seeded log and times the stages on it.
 //!
 //! `trials speed log FRAMES SEED LOG MAP` writes log and map; `trials speed parse LOG` and `trials speed ledger LOG MAP
-//! [THREADS]` run one stage each over the file and print frames and seconds. Peers are timed by `peers.py` beside it,
-//! never here.
+//! [THREADS]` run one stage each over the file and print frames and seconds; `trials speed write LOG MAP FOLDER frames|samples` writes a data
+//! set as `drawdown ingest` does, but for the log's digest. Peers are timed by `peers.py` beside it, never here.
 
 mod log;
 
 use std::fs::File;
 use std::io::{self, BufWriter, Write};
 use std::path::Path;
+use std::sync::Arc;
 use std::time::Instant;
 
 use drawdown::decode::Decoder;
 use drawdown::ledger::Ledger;
 use drawdown::observation::{Batch, BusNames};
-use drawdown::source::replay::{self, Reading};
-use drawdown::time::RunTime;
+use drawdown::source::replay::{self, Reading, Replay};
+use drawdown::store::recorder::Plan;
+use drawdown::store::run_file::{Ended, MadeBy};
+use drawdown::store::session::{Session, Settings};
+use drawdown::time::{RunTime, Span};
 use drawdown::workers::Workers;
 
 /// The part, with the arguments that follow its name.
@@ -28,7 +32,10 @@ pub fn run(arguments: &[&str]) -> Result<(), Box<dyn std::error::Error>> {
             Workers::with(threads.parse()?, |workers| ledger(log, map, workers).map_err(|error| error.to_string()))?;
             Ok(())
         }
-        _ => Err("usage: trials speed log FRAMES SEED LOG MAP | parse LOG | ledger LOG MAP [THREADS]".into()),
+        ["write", log, map, folder, what @ ("frames" | "samples")] => write(log, map, folder, what == "frames"),
+        _ => Err("usage: trials speed log FRAMES SEED LOG MAP | parse LOG | ledger LOG MAP [THREADS] | \
+                  write LOG MAP FOLDER frames|samples"
+            .into()),
     }
 }
 
@@ -91,5 +98,28 @@ fn ledger(log: &str, map: &str, workers: &Workers) -> Result<(), Box<dyn std::er
     let sums = ledger.sums();
     let net = (sums.energy_out - sums.energy_in) / 3_600.0;
     report(frames, started, &format!(",\"net_wh\":{net},\"distance_m\":{}", sums.distance));
+    Ok(())
+}
+
+/// Frames read at a time, as by `drawdown ingest`.
+const BATCH_FRAMES: usize = 16_384;
+
+/// What a peer does that turns text into Parquet and forms no digest of the text.
+fn write(log: &str, map: &str, folder: &str, record_frames: bool) -> Result<(), Box<dyn std::error::Error>> {
+    let started = Instant::now();
+    let map = Arc::new(drawdown::map::load(Path::new(map)).map.ok_or("the trial's own map is faulty")?);
+    let mut plan = Plan::new(Arc::clone(&map), "trial", MadeBy::Ingest, Vec::new());
+    plan.record_frames = record_frames;
+    let settings = Settings { data: folder.into(), quiet: Span::of_seconds(60), gateway: None, plan: Arc::new(plan) };
+    let mut session = Session::open(settings)?;
+    let mut replay = Replay::open(&[log.into()], Some(&map), BATCH_FRAMES)?;
+    let (mut batch, mut frames) = (Batch::default(), 0);
+    while replay.next(&mut batch)? {
+        session.take(&batch, replay.names())?;
+        frames += batch.frames.len() as u64;
+        batch.clear();
+    }
+    session.finish(Ended::EndOfRecording)?;
+    report(frames, started, "");
     Ok(())
 }
