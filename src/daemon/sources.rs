@@ -2,6 +2,8 @@
 //!
 //! Opens nothing.
 
+use std::sync::Arc;
+
 use super::Config;
 use super::config::LiveSource;
 use crate::diag::Poll;
@@ -12,6 +14,7 @@ use crate::source::asking::{self, Allowed, Asking};
 use crate::source::button::Button;
 use crate::source::live::Live;
 use crate::source::rehearsal::{self, InventedCar};
+use crate::source::socketcan::round::Round;
 use crate::source::{at_adapter, gpsd, nmea, slcan, socketcan};
 
 /// Live sources by name.
@@ -24,7 +27,8 @@ pub type Named = Vec<(String, Box<dyn Live>)>;
 pub fn build(config: &Config, map: &Map) -> Result<(Named, BusNames), Fault> {
     let mut names = BusNames::default();
     let mut sources = Named::new();
-    let plan = Plan { config, map, only: config.live().filter(|live| can_ask(live)).count() == 1 };
+    let only = config.live().filter(|live| can_ask(live)).count() == 1;
+    let plan = Plan { config, map, only, round: Arc::default() };
     for live in config.live() {
         let bus = match live.bus() {
             None => Bus::default(),
@@ -53,6 +57,8 @@ struct Plan<'a> {
     map: &'a Map,
     /// Whether one bus alone can be asked, so that a poll need not name it.
     only: bool,
+    /// In which interfaces are taken from together.
+    round: Arc<Round>,
 }
 
 impl Plan<'_> {
@@ -62,7 +68,7 @@ impl Plan<'_> {
                 let asking = self.asking(live, bus);
                 let filters = (!self.config.record_frames).then(|| socketcan::filters(self.map, &interface));
                 let settings = socketcan::Settings { interface, bit_rate, polling: asking.is_some() };
-                Box::new(socketcan::SocketCan::new(settings, bus, filters, asking))
+                Box::new(socketcan::SocketCan::new(settings, bus, filters, asking).in_round(&self.round))
             }
             LiveSource::Slcan { port, serial_rate, bit_rate, .. } => {
                 let settings = slcan::port::Settings { port, serial_rate, bit_rate };

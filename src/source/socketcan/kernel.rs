@@ -17,7 +17,7 @@ pub const AT_ONCE: usize = 512;
 /// Room made ready for a call at least: laying out all of it costs as much as taking a dozen frames.
 const LEAST: usize = 64;
 /// Bytes kept for the control messages of a frame: two are asked for, 56 bytes on a 64-bit machine.
-const CONTROL: usize = 128;
+const CONTROL: usize = 64;
 /// Bytes kept for the kernel's answer about an interface; a CAN interface's has some 1,300.
 const ANSWER_MAX: usize = 32 * 1024;
 
@@ -26,15 +26,23 @@ const ANSWER_MAX: usize = 32 * 1024;
 #[repr(C, align(8))]
 struct Control([u8; CONTROL]);
 
-/// Room for the frames of one call, made once.
+/// Room for the frames of one call, made once; whatever socket they come from.
 pub struct Room {
     frames: Box<[[u8; wire::FD]]>,
     control: Box<[Control]>,
     vectors: Box<[libc::iovec]>,
     headers: Box<[libc::mmsghdr]>,
     held: usize,
-    /// How many the next call asks for.
-    asks: usize,
+}
+
+/// How many frames the next call asks of a socket.
+#[derive(Clone, Copy, Debug)]
+pub struct Asks(usize);
+
+impl Default for Asks {
+    fn default() -> Self {
+        Self(LEAST)
+    }
 }
 
 /// One message as the kernel gave it.
@@ -48,7 +56,7 @@ pub struct Message<'a> {
 }
 
 impl Default for Room {
-    /// Room for [`AT_ONCE`] frames, some 140 kB.
+    /// Room for [`AT_ONCE`] frames, some 110 kB.
     fn default() -> Self {
         // SAFETY: `mmsghdr` is plain data of the kernel's interface (integers, and pointers that may be null); all zero is a
         // value of it. It is built so because some C libraries have private padding in it.
@@ -60,20 +68,19 @@ impl Default for Room {
             vectors: vec![vector; AT_ONCE].into(),
             headers: vec![header; AT_ONCE].into(),
             held: 0,
-            asks: LEAST,
         }
     }
 }
 
 impl Room {
     /// Takes frames that wait at a socket, [`AT_ONCE`] at most, without waiting; returns how many, and whether more may wait.
-    /// Asks for some more than came the last time.
+    /// Asks for some more than came from it the last time.
     ///
     /// # Errors
     /// The socket's, `WouldBlock` among them if none waits.
-    pub fn receive(&mut self, socket: BorrowedFd<'_>) -> io::Result<(usize, bool)> {
+    pub fn receive(&mut self, socket: BorrowedFd<'_>, asks: &mut Asks) -> io::Result<(usize, bool)> {
         self.held = 0;
-        let asked = self.asks.min(AT_ONCE);
+        let asked = asks.0.min(AT_ONCE);
         // Each base pointer is taken once, and nothing else touches the boxes until the kernel has returned.
         let (frames, control) = (self.frames.as_mut_ptr(), self.control.as_mut_ptr());
         let vectors = self.vectors.as_mut_ptr();
@@ -103,7 +110,7 @@ impl Room {
             )
         };
         self.held = usize::try_from(count).map_err(|_| io::Error::last_os_error())?.min(asked);
-        self.asks = (2 * self.held).clamp(LEAST, AT_ONCE);
+        asks.0 = (2 * self.held).clamp(LEAST, AT_ONCE);
         Ok((self.held, self.held == asked))
     }
 
@@ -123,12 +130,13 @@ impl Room {
     }
 }
 
-/// Waits until a socket has something to read or an error to tell, but not longer than this.
-pub fn wait(socket: BorrowedFd<'_>, longest: Span) {
-    let mut asked = libc::pollfd { fd: socket.as_raw_fd(), events: libc::POLLIN, revents: 0 };
+/// Waits until one of these sockets has something to read or an error to tell, but not longer than this.
+pub fn wait(sockets: &[BorrowedFd<'_>], longest: Span) {
+    let of = |socket: &BorrowedFd<'_>| libc::pollfd { fd: socket.as_raw_fd(), events: libc::POLLIN, revents: 0 };
+    let mut asked: Vec<libc::pollfd> = sockets.iter().map(of).collect();
     let milliseconds = libc::c_int::try_from(longest.0.div_euclid(1_000).max(1)).unwrap_or(100);
-    // SAFETY: `asked` is one pollfd, as the count says, and outlives the call.
-    let _ = unsafe { libc::poll(&raw mut asked, 1, milliseconds) };
+    // SAFETY: `asked` holds as many pollfd as the count says, and outlives the call; the sockets are open, as they are borrowed.
+    let _ = unsafe { libc::poll(asked.as_mut_ptr(), asked.len() as libc::nfds_t, milliseconds) };
     // Whether it was data, an error, a signal or the time: the caller takes what there is and meets it there.
 }
 
@@ -163,18 +171,18 @@ mod tests {
     #[test]
     fn many_messages_are_taken_at_one_call_each_with_its_own_length() {
         let (near, far) = UnixDatagram::pair().unwrap();
-        let mut room = Room::default();
-        assert_eq!(room.receive(near.as_fd()).unwrap_err().kind(), io::ErrorKind::WouldBlock);
+        let (mut room, mut asks) = (Room::default(), Asks::default());
+        assert_eq!(room.receive(near.as_fd(), &mut asks).unwrap_err().kind(), io::ErrorKind::WouldBlock);
         for length in [16usize, 72, 73, 0, 5] {
             far.send(&vec![length as u8; length]).unwrap();
         }
-        wait(near.as_fd(), Span::of_seconds(5));
-        assert_eq!(room.receive(near.as_fd()).unwrap(), (5, false));
+        wait(&[near.as_fd()], Span::of_seconds(5));
+        assert_eq!(room.receive(near.as_fd(), &mut asks).unwrap(), (5, false));
         let told: Vec<(usize, bool)> = room.messages().map(|one| (one.bytes.len(), one.truncated)).collect();
         assert_eq!(told, [(16, false), (72, false), (72, true), (0, false), (5, false)]);
         assert!(room.messages().all(|one| one.control.is_empty()));
         assert_eq!(room.messages().nth(1).unwrap().bytes, [72; 72]);
-        assert!(room.receive(near.as_fd()).is_err());
+        assert!(room.receive(near.as_fd(), &mut asks).is_err());
         assert_eq!(room.messages().count(), 0);
     }
 
@@ -182,15 +190,15 @@ mod tests {
     fn a_long_queue_is_taken_in_ever_larger_pieces_and_whole() {
         let socket = || std::net::UdpSocket::bind("127.0.0.1:0").unwrap();
         let (near, far) = (socket(), socket());
-        let mut room = Room::default();
+        let (mut room, mut asks) = (Room::default(), Asks::default());
         for round in 0..3u8 {
             for number in 0..200u8 {
                 far.send_to(&[round, number, 0], near.local_addr().unwrap()).unwrap();
             }
-            wait(near.as_fd(), Span::of_seconds(5));
+            wait(&[near.as_fd()], Span::of_seconds(5));
             let (mut all, mut pieces, mut more) = (Vec::new(), Vec::new(), true);
             while more {
-                let taken = room.receive(near.as_fd());
+                let taken = room.receive(near.as_fd(), &mut asks);
                 let (count, is_more) = taken.unwrap_or((0, false));
                 assert_eq!(room.messages().count(), count);
                 all.extend(room.messages().map(|one| one.bytes.to_vec()));

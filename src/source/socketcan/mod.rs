@@ -8,11 +8,13 @@ pub mod kernel;
 pub mod kernel_clock;
 pub mod link;
 pub mod playback;
+pub mod round;
 pub mod taking;
 pub mod wire;
 
 use std::io;
-use std::os::fd::AsFd;
+use std::os::fd::{AsFd, BorrowedFd};
+use std::sync::Arc;
 
 use socketcan::{CanAddr, CanDataFrame, CanFdSocket, EmbeddedFrame, ExtendedId, Socket, SocketOptions, StandardId};
 
@@ -22,14 +24,14 @@ use crate::diag::TransmitFrame;
 use crate::map::{Map, Message, Origin};
 use crate::observation::{Batch, Bus, CanId};
 use crate::time::Span;
+use kernel::Room;
 use link::{Access, Link};
+use round::{Member, Round};
 use taking::{GATHER, RECEIVE_BUFFER, Taking};
 
 /// How long frames gather in the kernel (else [`GATHER`]) while a request is open, so that flow control leaves in time.
 const GATHER_OPEN: Span = Span::of_millis(1);
-/// How long a silent bus is waited for at a time.
-const IDLE: Span = Span::of_millis(50);
-/// How often the interface is looked at, and the requests are reported.
+/// How often the interface is looked at, and the requests are reported, where there are any.
 const LOOK_EVERY: Span = Span::of_seconds(1);
 /// The most filters that the kernel takes (linux/can/raw.h, `CAN_RAW_FILTER_MAX`).
 const FILTERS_MAX: usize = 512;
@@ -52,6 +54,7 @@ pub struct SocketCan {
     filters: Option<Vec<CanId>>,
     asking: Option<Asking>,
     small_buffer_said: bool,
+    round: Arc<Round>,
 }
 
 impl SocketCan {
@@ -59,7 +62,12 @@ impl SocketCan {
     /// is heard whole all the same, since an identifier that another sender uses must be known. `asking`: its requests.
     pub fn new(settings: Settings, bus: Bus, filters: Option<Vec<CanId>>, asking: Option<Asking>) -> Self {
         let filters = filters.filter(|filters| asking.is_none() && filters.len() <= FILTERS_MAX);
-        Self { settings, bus, filters, asking, small_buffer_said: false }
+        Self { settings, bus, filters, asking, small_buffer_said: false, round: Arc::default() }
+    }
+
+    /// The same source, taken from together with others where nothing is asked on it.
+    pub fn in_round(self, round: &Arc<Round>) -> Self {
+        Self { round: Arc::clone(round), ..self }
     }
 
     fn open(&mut self, outlet: &Outlet) -> Result<Open, Failure> {
@@ -96,9 +104,21 @@ impl SocketCan {
     }
 
     fn read(&mut self, outlet: &Outlet) -> Result<(), Failure> {
-        let mut open = self.open(outlet)?;
+        let open = self.open(outlet)?;
+        if self.asking.is_some() { self.read_and_ask(open, outlet) } else { self.read_in_round(open, outlet) }
+    }
+
+    fn read_in_round(&self, open: Open, outlet: &Outlet) -> Result<(), Failure> {
+        let Open { socket, link, access, taking } = open;
+        let member = Heard { socket, taking, outlet: outlet.clone(), batch: Batch::default() };
+        outlet.reading();
+        let look = || self.look_again((link.index, access), outlet);
+        self.round.attend(member, outlet, look, |error| self.lost(error))
+    }
+
+    fn read_and_ask(&mut self, mut open: Open, outlet: &Outlet) -> Result<(), Failure> {
         let mut looked = outlet.now();
-        let mut batch = Batch::default();
+        let (mut room, mut batch) = (Room::default(), Batch::default());
         if let Some(asking) = self.asking.as_mut().filter(|_| open.access == Access::Ask) {
             asking.up(outlet.now());
         }
@@ -107,17 +127,13 @@ impl SocketCan {
             let is_open = self.asking.as_ref().is_some_and(Asking::is_open);
             outlet.pause_to_tick(if is_open { GATHER_OPEN } else { GATHER });
             let hand_on = open.access == Access::Listen;
-            let taken = open.taking.take(open.socket.as_fd(), hand_on, outlet, &mut batch);
+            let taken = open.taking.take(&mut room, open.socket.as_fd(), hand_on, outlet, &mut batch);
             self.ask(&open, outlet, &mut batch);
-            let silent = batch.is_empty();
             outlet.send(&mut batch);
             taken.map_err(|error| self.lost(&error))?;
             if outlet.now() - looked >= LOOK_EVERY {
                 looked = outlet.now();
-                self.look_again(&open, outlet)?;
-            }
-            if silent && self.asking.is_none() {
-                kernel::wait(open.socket.as_fd(), IDLE);
+                self.look_again((open.link.index, open.access), outlet)?;
             }
         }
         Ok(())
@@ -131,12 +147,13 @@ impl SocketCan {
         }
     }
 
-    fn look_again(&mut self, open: &Open, outlet: &Outlet) -> Result<(), Failure> {
+    /// Whether the interface is still the one that was opened.
+    fn look_again(&self, opened: (u32, Access), outlet: &Outlet) -> Result<(), Failure> {
         if let Some(asking) = &self.asking {
             asking.report(outlet);
         }
         let (link, access) = look(&self.settings)?;
-        if link.index != open.link.index || access != open.access {
+        if (link.index, access) != opened {
             return Err(Failure(format!(
                 "{} is another interface than before; it is opened again",
                 self.settings.interface
@@ -217,6 +234,27 @@ struct Open {
     taking: Taking,
 }
 
+/// An interface that is only listened to, in a round.
+struct Heard {
+    socket: CanFdSocket,
+    taking: Taking,
+    outlet: Outlet,
+    batch: Batch,
+}
+
+impl Member for Heard {
+    fn socket(&self) -> BorrowedFd<'_> {
+        self.socket.as_fd()
+    }
+
+    fn take(&mut self, room: &mut Room) -> io::Result<bool> {
+        let taken = self.taking.take(room, self.socket.as_fd(), true, &self.outlet, &mut self.batch);
+        let any = !self.batch.is_empty();
+        self.outlet.send(&mut self.batch);
+        taken.map(|()| any)
+    }
+}
+
 impl Open {
     /// Puts a frame onto the bus: the only place where this source does.
     fn send(&self, frame: &TransmitFrame) -> io::Result<()> {
@@ -232,8 +270,6 @@ impl Open {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use std::sync::Arc;
-
     use crate::source::clock::SystemClock;
     use crate::source::live::Shared;
 

@@ -10,7 +10,7 @@ use std::os::fd::BorrowedFd;
 use socketcan::SocketOptions;
 
 use super::bus_state::{Burst, BusState, RECEIVE_OVERFLOW};
-use super::kernel::{Message, Room};
+use super::kernel::{Asks, Message, Room};
 use super::kernel_clock::{KernelClock, Reading};
 use super::wire::{Control, Drops, Received};
 use crate::observation::{Batch, Bus, FrameFlags};
@@ -45,7 +45,7 @@ pub fn prepare(socket: &impl SocketOptions) -> Result<i32, (&'static str, io::Er
 /// What takes the frames of one socket.
 pub struct Taking {
     bus: Bus,
-    room: Room,
+    asks: Asks,
     placing: Placing,
 }
 
@@ -60,15 +60,16 @@ pub struct Placing {
 impl Taking {
     /// For a socket opened now that is heard as this bus.
     pub fn new(bus: Bus, outlet: &Outlet) -> Self {
-        Self { bus, room: Room::default(), placing: Placing::new(outlet) }
+        Self { bus, asks: Asks::default(), placing: Placing::new(outlet) }
     }
 
-    /// Takes all that waits in the kernel. `hand_on`: a queue that waited long is handed on in pieces.
+    /// Takes all that waits in the kernel, by way of this room. `hand_on`: a queue that waited long is handed on in pieces.
     ///
     /// # Errors
     /// The socket's. What came before the error is in the batch.
     pub fn take(
         &mut self,
+        room: &mut Room,
         socket: BorrowedFd<'_>,
         hand_on: bool,
         outlet: &Outlet,
@@ -77,7 +78,7 @@ impl Taking {
         let mut failed = None;
         loop {
             let begun = outlet.now();
-            let more = match self.room.receive(socket) {
+            let more = match room.receive(socket, &mut self.asks) {
                 Ok((_, more)) => more,
                 Err(error) if error.kind() == io::ErrorKind::WouldBlock => false,
                 Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
@@ -89,7 +90,7 @@ impl Taking {
                 Err(_) => false,
             };
             self.placing.sample(begun, !more, outlet);
-            self.placing.push(self.room.messages(), self.bus, outlet, batch);
+            self.placing.push(room.messages(), self.bus, outlet, batch);
             if !more || outlet.stopping() {
                 return failed.map_or(Ok(()), Err);
             }
@@ -247,8 +248,8 @@ mod tests {
             sender.send(&bytes).unwrap();
         }
         sender.send(&[1, 2, 3]).unwrap();
-        kernel::wait(socket.0.as_fd(), Span::of_seconds(5));
-        taking.take(socket.0.as_fd(), false, &outlet, &mut batch).unwrap();
+        kernel::wait(&[socket.0.as_fd()], Span::of_seconds(5));
+        taking.take(&mut Room::default(), socket.0.as_fd(), false, &outlet, &mut batch).unwrap();
         assert_eq!(batch.frames.len(), 200);
         for (id, frame) in batch.frames.iter().enumerate() {
             assert_eq!((frame.id, frame.bus, batch.payload(frame)), (id as u32, Bus(3), &[id as u8, 0][..]));

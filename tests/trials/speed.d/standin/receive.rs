@@ -166,12 +166,13 @@ fn lost(outlets: &[Outlet]) -> u64 {
 fn batch(bench: Bench, sender: Sender) -> Outcome<()> {
     let shared = Arc::new(Shared::new(Arc::new(SystemClock::new())));
     shared.queue.want(Wanted::of(&bench.map));
+    let round = Arc::default();
     let mut outlets = Vec::new();
     let mut threads = Vec::new();
     for (bus, socket) in bench.sockets.into_iter().enumerate() {
         let outlet = Outlet::new(&format!("can{bus}"), &shared);
         outlets.push(outlet.clone());
-        let mut source = StandIn::new(socket, Bus(bus as u8))?;
+        let mut source = StandIn::new(socket, Bus(bus as u8), &round)?;
         threads.push(std::thread::spawn(move || source.run(&outlet)));
     }
     let stop = Arc::new(AtomicBool::new(false));
@@ -224,9 +225,10 @@ fn recording(bench: Bench, sender: Sender, folder: &Path) -> Outcome<()> {
     let clock: Arc<dyn Clock> = Arc::new(SystemClock::new());
     let keeper = open_keeper(&config, &bench.map, &clock)?;
     let beside = Beside::start(&config, Prior::default(), &bench.map, &clock, &keeper);
+    let round = Arc::default();
     let mut sources: Vec<(String, Box<dyn Live>)> = Vec::new();
     for (bus, socket) in bench.sockets.into_iter().enumerate() {
-        sources.push((format!("can{bus}"), Box::new(StandIn::new(socket, Bus(bus as u8))?)));
+        sources.push((format!("can{bus}"), Box::new(StandIn::new(socket, Bus(bus as u8), &round)?)));
     }
     let drive = Drive::begin(&config, &bench.map, keeper, (sources, bench.names), clock, Notify::default())?;
     let stop = Arc::new(AtomicBool::new(false));
