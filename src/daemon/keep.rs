@@ -343,8 +343,13 @@ fn guarded(session: &mut Session, doing: impl FnOnce(&mut Session) -> Result<(),
 
 /// Appends a copy of a batch.
 fn append(to: &mut Batch, batch: &Batch) {
-    for frame in &batch.frames {
-        to.push_frame(frame, batch.payload(frame));
+    if batch.long.is_empty() {
+        // Nearly all batches: their frames are whole as they are.
+        to.frames.extend_from_slice(&batch.frames);
+    } else {
+        for frame in &batch.frames {
+            to.push_frame(frame, batch.payload(frame));
+        }
     }
     to.rest.extend_from_slice(&batch.rest);
 }

@@ -28,8 +28,11 @@ use crate::source::{Clock, Merge};
 use crate::store::run_file::LiveSource;
 use crate::time::{Span, Steady};
 
-/// How long observations gather before they are recorded.
+/// How long observations gather before they are recorded: a multiple of the ticks at which sources wake, and begun at one, so
+/// that the computer wakes once for both.
 const LOOK_EVERY: Span = Span::of_millis(50);
+/// What is waited at least between two looks.
+const LOOK_LEAST: Span = Span::of_millis(10);
 /// Frames recorded at a time: a stall's backlog comes in pieces, so that memory stays bounded and those who watch are told
 /// between them that the loop turns.
 const PIECE_FRAMES: usize = 1 << 16;
@@ -137,7 +140,7 @@ impl<'a> Drive<'a> {
             self.look_beside(now, awake);
             self.notify.alive(now);
             if !more {
-                self.shared.clock.wait(LOOK_EVERY);
+                self.shared.clock.wait(to_next_look(self.shared.clock.now()));
             }
         }
         self.notify.stopping();
@@ -278,6 +281,12 @@ impl<'a> Drive<'a> {
             sources: self.latest.clone(),
         }
     }
+}
+
+/// How long it is to the next look, or to the one after it where that is at once: a clock that stands still must not be spun on.
+fn to_next_look(now: Steady) -> Span {
+    let left = Span(LOOK_EVERY.0 - now.0.rem_euclid(LOOK_EVERY.0));
+    if left < LOOK_LEAST { left + LOOK_EVERY } else { left }
 }
 
 #[cfg(test)]

@@ -117,6 +117,14 @@ impl Live for Backlog {
 
 /// What gathered while the disk stood still is recorded in pieces: whole, in order, nothing of it late.
 #[test]
+fn looks_begin_at_multiples_of_their_period_and_never_at_once() {
+    // Into a period, ms, and what is waited then.
+    for (into, waits) in [(0, 50), (1, 49), (40, 10), (41, 59), (49, 51), (-1, 51), (-10, 10), (1_000_030, 20)] {
+        assert_eq!(to_next_look(Steady(into * 1_000)), Span::of_millis(waits), "{into}");
+    }
+}
+
+#[test]
 fn a_backlog_of_many_pieces_is_recorded_as_it_came() {
     const FRAMES: i64 = 200_000;
     let folder = scratch();

@@ -73,19 +73,27 @@ impl KernelClock {
 
     /// When a frame with this stamp arrived.
     pub fn place(&mut self, stamp: WallClock) -> Steady {
-        let placed = [self.offset, self.before].map(|offset| Steady(stamp.0.saturating_add(offset.0)));
         let latest = self.last.now + SLACK;
+        let by_now = Steady(stamp.0.saturating_add(self.offset.0));
+        let at =
+            if (self.floor - SLACK..=latest).contains(&by_now) { by_now } else { self.place_doubtful(stamp, latest) };
+        // Not `clamp`, which panics where a steady clock that stands still makes the bounds cross.
+        self.top = at.min(self.last.now).max(self.top);
+        self.top
+    }
+
+    /// Where a stamp belongs that the difference now does not put where it can be.
+    #[cold]
+    fn place_doubtful(&mut self, stamp: WallClock, latest: Steady) -> Steady {
+        let placed = [self.offset, self.before].map(|offset| Steady(stamp.0.saturating_add(offset.0)));
         let since = |earliest: Steady| placed.into_iter().find(|at| (earliest..=latest).contains(at));
         // Where the clock was not set there is no doubt, however long the frame waited.
         let was_set = (self.offset - self.before).0.saturating_abs() > SLACK.0;
         let oldest = if was_set { self.floor } else { self.top.min(self.floor) } - WAITED;
-        let at = since(self.floor - SLACK).or_else(|| since(oldest)).unwrap_or_else(|| {
+        since(self.floor - SLACK).or_else(|| since(oldest)).unwrap_or_else(|| {
             self.clamped += 1;
             placed[0].max(self.floor)
-        });
-        // Not `clamp`, which panics where a steady clock that stands still makes the bounds cross.
-        self.top = at.min(self.last.now).max(self.top);
-        self.top
+        })
     }
 
     /// How many stamps fitted neither difference since this was last asked.
