@@ -12,7 +12,7 @@ use std::path::{Path, PathBuf};
 
 use super::StoreError;
 use super::disk::{self, Output};
-use crate::observation::{Batch, BusNames};
+use crate::observation::{Batch, BusNames, Frame};
 use crate::time::Steady;
 
 /// The folder inside a run's that holds the journal and the states.
@@ -83,11 +83,13 @@ impl Journal {
                 }
                 last = Some(frame.at);
             }
-            let payload = batch.payload(frame);
-            self.waiting_bytes += payload.len().saturating_sub(8);
-            self.waiting.push(since(frame.at), frame.bus, frame.id, frame.flags, payload);
-            if let Some(pushed) = self.waiting.frames.last_mut() {
-                pushed.len = frame.len; // of a remote frame, the length asked for
+            let moved = Frame { at: since(frame.at), ..*frame };
+            if frame.has_long_payload() {
+                let payload = batch.payload(frame);
+                self.waiting_bytes += payload.len().saturating_sub(8);
+                self.waiting.push_frame(&moved, payload);
+            } else {
+                self.waiting.frames.push(moved);
             }
         }
         for item in rest {

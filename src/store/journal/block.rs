@@ -6,6 +6,7 @@
 //! Reads and writes no file.
 
 use std::collections::HashMap;
+use std::hash::{BuildHasherDefault, Hash, Hasher};
 
 use serde::{Deserialize, Serialize};
 
@@ -16,7 +17,7 @@ use crate::time::Steady;
 const VERSION: u8 = 1;
 
 /// What frames of one kind have in common.
-#[derive(Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 struct Shape {
     bus: Bus,
     id: u32,
@@ -32,6 +33,34 @@ impl Shape {
     /// Bytes that a frame of this shape carries.
     fn carries(&self) -> usize {
         if self.flags.has(FrameFlags::REMOTE) { 0 } else { usize::from(self.len) }
+    }
+}
+
+impl Hash for Shape {
+    fn hash<H: Hasher>(&self, state: &mut H) {
+        let [bus, flags, len] = [self.bus.0, self.flags.0, self.len].map(u64::from);
+        state.write_u64(u64::from(self.id) << 32 | bus << 16 | flags << 8 | len);
+    }
+}
+
+/// Spreads a shape over a hash by multiplying (Knuth, The Art of Computer Programming 3, section 6.4, from memory): one is looked
+/// up for every frame, so it must cost little. Where shapes collide it is slow and right.
+#[derive(Default)]
+struct Spread(u64);
+
+impl Hasher for Spread {
+    fn write(&mut self, bytes: &[u8]) {
+        bytes.iter().for_each(|byte| self.write_u64(u64::from(*byte)));
+    }
+
+    fn write_u64(&mut self, word: u64) {
+        // 2^64 over the golden ratio.
+        let product = u128::from(self.0 ^ word) * 0x9E37_79B9_7F4A_7C15;
+        self.0 = (product >> 64) as u64 ^ product as u64;
+    }
+
+    fn finish(&self) -> u64 {
+        self.0
     }
 }
 
@@ -52,7 +81,7 @@ pub(super) fn item_bytes(item: &Stamped) -> usize {
 
 /// Lays a batch out.
 pub(super) fn pack(batch: &Batch, names: &BusNames) -> Vec<u8> {
-    let mut known: HashMap<Shape, u32> = HashMap::new();
+    let mut known: HashMap<Shape, u32, BuildHasherDefault<Spread>> = HashMap::default();
     let mut shapes = Vec::new();
     let mut members: Vec<Vec<u32>> = Vec::new();
     let (mut which, mut times) = (Vec::new(), Vec::new());
