@@ -1,7 +1,8 @@
 """The trial `speed`: what live reading costs, by `standin`: processor time a frame beside one blocking call a frame, and instructions a frame.
 
 T11a ours up to the ledger over one blocking receive and decode a frame; T11b frames lost; T11c the daemon's loop with its journal, in percent
-of a core, with three full 500 kbit/s buses (4,374 frames/s each). Parquet is written once a minute in a drive and at its end; the runs here are too short for
+of a core, with three full 500 kbit/s buses (4,374 frames/s each); what the kernel takes of that is told by a thread that wakes at the same ticks, takes the
+same frames and throws them away. Parquet is written once a minute in a drive and at its end; the runs here are too short for
 the former, so what it takes is told beside it. What a CAN driver costs is in none of it. Knows no other subject but the start (`starting.py`), whose
 figure it hands on.
 """
@@ -18,6 +19,7 @@ from timing import RELEASE, Figure, alternate, measure
 STANDIN, SPEED = (RELEASE / "examples/trials", "standin"), (RELEASE / "examples/trials", "speed")
 STYLES = {
     "blocking": "one blocking receive and decode a frame",
+    "bare": "the kernel's part: one thread, batches thrown away",
     "batch": "ours: batches, queue, merge, decode, ledger",
     "recording": "ours in the daemon's loop, with journal",
 }
@@ -52,12 +54,12 @@ def tell(results):
     rate = [run["sender"]["sent"] / run["sender"]["seconds"] for runs in results.values() for run in runs]
     count = len(results["batch"])
     print(f"\nlive, three buses on the loopback, {statistics.median(rate):.0f} frames/s, medians of {count}")
-    print(f"{'':46}{'us a frame':>11}{'% of a core':>12}{'sent':>9}{'received':>9}{'late':>6}")
+    print(f"{'':54}{'us a frame':>11}{'% of a core':>12}{'sent':>9}{'received':>9}{'late':>6}")
     for style, runs in results.items():
         sent, came, late = (sum(values) for values in zip(
             *((run["sender"]["sent"], run["received"], run["sender"]["late"]) for run in runs)))
         us, percent = (statistics.median(map(value, runs)) for value in (micros, core))
-        print(f"{STYLES[style]:46}{us:11.3f}{percent:12.2f}{sent:9}{came:9}{late:6}")
+        print(f"{STYLES[style]:54}{us:11.3f}{percent:12.2f}{sent:9}{came:9}{late:6}")
     files = statistics.median(run["files_s"] for run in results["recording"])
     of_core = statistics.median(run["files_s"] / run["sender"]["seconds"] * 100 for run in results["recording"])
     print(f"the run's files take {files * 1e3:.0f} ms of processor time more at its end, {of_core:.2f} % of a core over the run")

@@ -1,9 +1,9 @@
 //! The trial `speed`, what live reading costs: a stand-in for CAN sockets where the kernel has none, and the way of a frame
 //! behind it.
 //!
-//! `standin receive STYLE LOG MAP SECONDS FOLDER` receives the frames of three full buses, sent one by one by another process,
-//! in one of three styles and prints frames, processor time and drops; `standin path STYLE LOG MAP FRAMES FOLDER` takes frames
-//! the same way without a kernel, for counting instructions. `standin send` is the other process. Judges nothing: `live.py`
+//! `trials standin receive STYLE LOG MAP SECONDS FOLDER` receives the frames of three full buses, sent one by one by another process,
+//! in one of four styles and prints frames, processor time and drops; `trials standin path STYLE LOG MAP FRAMES FOLDER` takes frames
+//! the same way without a kernel, for counting instructions. `trials standin send` is the other process. Judges nothing: `live.py`
 //! beside it does. A frame is a datagram of 16 bytes (linux/can.h, `struct can_frame`) on the loopback; what a CAN driver costs is
 //! in none of it.
 
@@ -32,6 +32,6 @@ pub fn run(arguments: &[&str]) -> Outcome<()> {
         ["path", style, log, map, frames, folder] => {
             path::path(style, Path::new(log), Path::new(map), frames.parse()?, Path::new(folder))
         }
-        _ => Err("usage: trials standin receive blocking|batch|recording LOG MAP SECONDS FOLDER | path none|ledger|recording LOG MAP FRAMES FOLDER | send LOG SECONDS PORT...".into()),
+        _ => Err("usage: trials standin receive blocking|bare|batch|recording LOG MAP SECONDS FOLDER | path none|ledger|recording LOG MAP FRAMES FOLDER | send LOG SECONDS PORT...".into()),
     }
 }

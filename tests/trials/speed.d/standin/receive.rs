@@ -1,15 +1,17 @@
-//! The receivers: one blocking call a frame, ours, and ours with the whole recording. Each prints one JSON object.
+//! The receivers: one blocking call a frame, the kernel's side of ours alone, ours, and ours with the whole recording. Each prints
+//! one JSON object.
 //!
 //! Processor time is this process's user and system time from before the first frame is sent until after the last was taken; the
 //! sender is another process, and making the run's final files is told apart. Compares nothing.
 
 use std::io::{BufRead, BufReader, Write};
 use std::net::UdpSocket;
+use std::os::fd::AsFd;
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use drawdown::daemon::{Beside, Config, Drive, Notify, Prior, open_keeper};
 use drawdown::decode::Decoder;
@@ -19,6 +21,8 @@ use drawdown::observation::{Batch, Bus, BusNames};
 use drawdown::source::live::{Live, Outlet, Shared};
 use drawdown::source::merge::WINDOW;
 use drawdown::source::queue::Wanted;
+use drawdown::source::socketcan::kernel::{Asks, Room};
+use drawdown::source::socketcan::taking;
 use drawdown::source::socketcan::wire::{self, Received};
 use drawdown::source::{Clock, Merge, SystemClock};
 use drawdown::store::data_set::DataSet;
@@ -26,7 +30,7 @@ use drawdown::store::run_file::Ended;
 use drawdown::time::{Span, Steady};
 
 use super::path::Books;
-use super::source::StandIn;
+use super::source::{Socket, StandIn};
 use super::{BUSES, Outcome, send};
 
 /// How often the reader of the queue looks, as the daemon does.
@@ -55,6 +59,7 @@ pub fn receive(style: &str, log: &Path, map: &Path, seconds: &str, folder: &Path
     let bench = Bench { sockets, names, map: Arc::new(map) };
     match style {
         "blocking" => blocking(bench, sender),
+        "bare" => bare(bench, sender),
         "batch" => batch(bench, sender),
         "recording" => recording(bench, sender, folder),
         _ => Err(format!("no style '{style}'").into()),
@@ -149,6 +154,31 @@ fn blocking(bench: Bench, sender: Sender) -> Outcome<()> {
         (received, decoded) = (received + counted.0, decoded + counted.1);
     }
     report("blocking", &sent, received, decoded, 0, processor_seconds() - began, "");
+    Ok(())
+}
+
+/// What the kernel's side alone costs: one thread that sleeps until the tick, takes what came with stamps and throws it away.
+fn bare(bench: Bench, sender: Sender) -> Outcome<()> {
+    for socket in &bench.sockets {
+        taking::prepare(&Socket(socket.try_clone()?)).map_err(|(what, error)| format!("can't {what}: {error}"))?;
+    }
+    let stop = Arc::new(AtomicBool::new(false));
+    let began = processor_seconds();
+    let telling = tell_when_sent(sender, &stop);
+    let (mut room, mut asks, mut received) = (Room::default(), [Asks::default(); BUSES], 0);
+    let (clock, tick) = (Instant::now(), taking::GATHER.0 as u64);
+    while !stop.load(Ordering::Relaxed) {
+        std::thread::sleep(Duration::from_micros(tick - clock.elapsed().as_micros() as u64 % tick));
+        for (socket, asks) in bench.sockets.iter().zip(&mut asks) {
+            while room.receive(socket.as_fd(), asks).is_ok_and(|(_, more)| more) {
+                received += room.messages().filter(|message| message.bytes != send::END).count() as u64;
+            }
+            received += room.messages().filter(|message| message.bytes != send::END).count() as u64;
+        }
+    }
+    let cpu = processor_seconds() - began;
+    let sent = telling.join().map_err(|_| "the sender's thread panicked")?.map_err(|error| error.to_string())?;
+    report("bare", &sent, received, 0, 0, cpu, "");
     Ok(())
 }
 

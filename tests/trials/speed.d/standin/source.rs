@@ -16,7 +16,7 @@ use drawdown::source::socketcan::{kernel, link};
 use socketcan::SocketOptions;
 
 /// A socket of the loopback in place of an interface.
-struct Socket(UdpSocket);
+pub struct Socket(pub UdpSocket);
 
 impl AsRawFd for Socket {
     fn as_raw_fd(&self) -> RawFd {
