@@ -115,7 +115,6 @@ impl Live for Backlog {
     }
 }
 
-/// What gathered while the disk stood still is recorded in pieces: whole, in order, nothing of it late.
 #[test]
 fn looks_begin_at_multiples_of_their_period_and_never_at_once() {
     // Into a period, ms, and what is waited then.
@@ -124,6 +123,7 @@ fn looks_begin_at_multiples_of_their_period_and_never_at_once() {
     }
 }
 
+/// What gathered while the disk stood still is recorded in pieces: whole, in order, nothing of it late.
 #[test]
 fn a_backlog_of_many_pieces_is_recorded_as_it_came() {
     const FRAMES: i64 = 200_000;

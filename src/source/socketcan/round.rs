@@ -307,7 +307,7 @@ mod tests {
         for source in &mut sources {
             assert_eq!(source.ended().unwrap(), Ok(()));
         }
-        assert!(began.elapsed() < Duration::from_millis(400), "{:?}", began.elapsed());
+        assert!(began.elapsed() < Duration::from_secs(5), "{:?}", began.elapsed());
         assert!(round.seats().seats.is_empty() && round.seats().leader.is_none());
     }
 
