@@ -73,6 +73,7 @@ impl Sums {
     };
 
     /// From values in the order of [`crate::schema::tables::TRACE_SUMS`].
+    #[inline]
     pub fn from_column_order(columns: [f64; 8]) -> Self {
         let [energy_out, energy_in, energy_charged, charge_out, charge_in, charge_charged, distance, time_unobserved] =
             columns;

@@ -14,7 +14,7 @@ use crate::ledger::{Phase, Sums};
 use crate::schema::Role;
 use crate::schema::tables::TRACE_SUMS;
 
-use row::{Integrals, Row, Steps};
+use row::{Columns, Held, Integrals, Row, Steps, place};
 
 pub use noted::{NOTED_S, Noted};
 pub use open::{OPEN_MIN_S, OpenStretch};
@@ -242,7 +242,7 @@ impl RunSummary {
 #[derive(Default)]
 pub struct Folder {
     summary: RunSummary,
-    last: Option<Row>,
+    last: Option<Held>,
     /// Energy from a plug up to the open stretch's end, J.
     charged: f64,
     /// Which records of the state of charge had a reading in the last row, whose moment they do not know yet.
@@ -253,7 +253,7 @@ pub struct Folder {
     seconds: second::Seconds,
     open_stretches: open::Open,
     window: Option<(f64, f64)>,
-    before: Option<Row>,
+    before: Option<Held>,
 }
 
 impl Folder {
@@ -278,65 +278,51 @@ impl Folder {
     /// Reads some rows; columns that are missing or too short read as null.
     pub fn push(&mut self, chunk: &TraceChunk<'_>) {
         let rows = chunk.t_us.len().min(chunk.phase.len());
-        let column = |at: usize| chunk.columns.get(at).copied().unwrap_or_default();
-        let sums: [&[f64]; SUMS] = std::array::from_fn(column);
-        // Most maps fill few of the roles: the columns of the others are not looked at row by row.
-        let roles: Vec<(usize, &[f64])> =
-            (0..ROLES.len()).map(|at| (at, column(SUMS + at))).filter(|(_, cells)| !cells.is_empty()).collect();
-        let fixes = [column(WIDTH - 2), column(WIDTH - 1)];
-        let noted = self.summary.noted.soc || self.summary.noted.rest;
-        let mut row = Row {
-            t: 0.0,
-            phase: Phase::Stand,
-            sums: Sums::NOTHING,
-            roles: [f64::NAN; ROLES.len()],
-            fix: (f64::NAN, f64::NAN),
-        };
-        for index in 0..rows {
-            let cell = |cells: &[f64]| cells.get(index).copied().unwrap_or(f64::NAN);
-            row.t = chunk.t_us[index] as f64 / 1e6;
-            row.phase = chunk.phase[index];
-            row.sums = Sums::from_column_order(sums.map(cell));
-            for (at, cells) in &roles {
-                row.roles[*at] = cell(cells);
-            }
-            row.fix = (cell(fixes[0]), cell(fixes[1]));
-            if noted {
-                self.stand_in(&mut row);
-            }
-            self.row_inside(&row);
-        }
-    }
-
-    fn stand_in(&self, row: &mut Row) {
+        let seconds = |t_us: i64| t_us as f64 / 1e6;
+        let mut cells: [&[f64]; WIDTH] = std::array::from_fn(|at| chunk.columns.get(at).copied().unwrap_or_default());
+        // What people noted stands in for a role.
         let noted = &self.summary.noted;
-        if noted.soc {
-            row.set(Role::Soc, noted.soc_at(row.t));
-        }
-        if noted.rest {
-            row.set(Role::DisplayedRest, noted.rest_at(row.t));
-        }
-    }
-
-    /// Both ends of a window go to the last row that is not later, so that windows that meet leave nothing between them.
-    fn row_inside(&mut self, row: &Row) {
-        let Some((from, to)) = self.window else { return self.row(row) };
-        if row.t <= from {
-            self.before = Some(*row);
-        } else if row.t <= to {
-            if let Some(before) = self.before.take() {
-                self.row(&before);
+        let stand_in = |wanted: bool, value: &dyn Fn(f64) -> f64| -> Option<Vec<f64>> {
+            wanted.then(|| chunk.t_us.iter().map(|t_us| value(seconds(*t_us))).collect())
+        };
+        let soc = stand_in(noted.soc, &|t| noted.soc_at(t));
+        let rest = stand_in(noted.rest, &|t| noted.rest_at(t));
+        for (role, noted) in [(Role::Soc, &soc), (Role::DisplayedRest, &rest)] {
+            if let Some(noted) = noted {
+                cells[place(role)] = noted;
             }
-            self.row(row);
         }
+        let columns = Columns::new(cells);
+        let held = [self.last.take(), self.before.take()];
+        let held_columns = held.each_ref().map(|held| held.as_ref().map(Held::columns));
+        let [mut last, mut before] = std::array::from_fn(|at| Some(held[at].as_ref()?.row(held_columns[at].as_ref()?)));
+        for at in 0..rows {
+            let row = Row::new(&columns, at, seconds(chunk.t_us[at]), chunk.phase[at]);
+            // Both ends of a window go to the last row that is not later, so that windows that meet leave nothing between them.
+            if let Some((from, to)) = self.window {
+                if row.t <= from {
+                    before = Some(row);
+                    continue;
+                } else if row.t > to {
+                    continue;
+                } else if let Some(before) = before.take() {
+                    self.row(last.as_ref(), &before);
+                    last = Some(before);
+                }
+            }
+            self.row(last.as_ref(), &row);
+            last = Some(row);
+        }
+        (self.last, self.before) = (last.map(Held::of), before.map(Held::of));
     }
 
-    fn row(&mut self, row: &Row) {
+    #[inline]
+    fn row(&mut self, last: Option<&Row<'_>>, row: &Row<'_>) {
         self.summary.rows += 1;
         let begins = self.begins_stretch(row);
-        self.settle(row, begins);
+        self.settle(last, row, begins);
         let before = self.integrals.volt_seconds;
-        if let Some(last) = &self.last {
+        if let Some(last) = last {
             let dt = (row.t - last.t).max(0.0);
             self.summary.phases[tally::index(row.phase)].add(last, row);
             self.integrals.add(last, row, dt);
@@ -346,9 +332,8 @@ impl Folder {
                 self.summary.moving = Some((from, row.t));
             }
         }
-        let last = self.last.as_ref().map(|last| (last, before));
-        self.seconds.see(row, last, self.integrals.volt_seconds);
-        let [out, back] = [row.sums.energy_out, row.sums.energy_in];
+        self.seconds.see(row, last.map(|last| (last, before)), self.integrals.volt_seconds);
+        let (out, back) = (row.sums.energy_out, row.sums.energy_in);
         self.odometer.see(row.role(Role::Odometer), row, out - back);
         self.counters[0].see(row.role(Role::EnergyOutCounter), row, out);
         self.counters[1].see(row.role(Role::EnergyInCounter), row, back);
@@ -358,49 +343,42 @@ impl Folder {
             let point = self.kept(row);
             self.summary.points.push(point);
         }
-        self.last = Some(*row);
     }
 
     /// The trace at a row, which is the last that was seen.
-    fn point(&self, row: &Row) -> Point {
-        Point {
-            t: row.t,
-            phase: row.phase,
-            sums: row.sums,
-            volt_seconds: self.integrals.volt_seconds,
-            power_squared: self.integrals.power_squared,
-            soc: [row.role(Role::Soc), row.role(Role::SocInternal)],
-        }
+    fn point(&self, row: &Row<'_>) -> Point {
+        point(row, &self.integrals)
     }
 
     /// The same with the counters' readings.
-    fn kept(&self, row: &Row) -> Kept {
+    fn kept(&self, row: &Row<'_>) -> Kept {
         let counters = self.counters.map(|steps| steps.reading);
         Kept { point: self.point(row), odometer: self.odometer.reading, counters }
     }
 
     /// A stretch ends where charging begins that is more than a flicker of the phase.
-    fn begins_stretch(&self, row: &Row) -> bool {
+    #[inline]
+    fn begins_stretch(&self, row: &Row<'_>) -> bool {
         let charged = row.sums.energy_charged - self.charged >= CHARGED_MIN_J;
         self.summary.stretches.is_empty() || (row.phase != Phase::Charge && charged)
     }
 
     /// Before a row is taken in: what ends with the row before it is told that row's point, which is not formed for every row.
-    fn settle(&mut self, row: &Row, begins: bool) {
-        let Some(last) = &self.last else { return };
-        let soc = [Role::Soc, Role::SocInternal].map(|role| row.role(role));
-        let silent = (0..2).any(|at| self.read[at] && !soc[at].is_finite());
+    #[inline]
+    fn settle(&mut self, last: Option<&Row<'_>>, row: &Row<'_>, begins: bool) {
+        let Some(last) = last else { return };
+        let soc = [row.role(Role::Soc), row.role(Role::SocInternal)];
+        let silent = (self.read[0] && !soc[0].is_finite()) || (self.read[1] && !soc[1].is_finite());
         let charging = row.phase == Phase::Charge && last.phase != Phase::Charge;
         if begins || silent || charging {
-            let last = *last;
-            self.settle_all(&last);
+            self.settle_all(last);
         }
         if begins {
             self.close_stretch();
         }
     }
 
-    fn settle_all(&mut self, last: &Row) {
+    fn settle_all(&mut self, last: &Row<'_>) {
         let point = self.kept(last);
         let Some(stretch) = self.summary.stretches.last_mut() else { return };
         for (record, read) in stretch.soc.iter_mut().zip(std::mem::take(&mut self.read)) {
@@ -413,7 +391,8 @@ impl Folder {
         }
     }
 
-    fn stretch(&mut self, row: &Row, begins: bool) {
+    #[inline]
+    fn stretch(&mut self, row: &Row<'_>, begins: bool) {
         if begins {
             let at = self.kept(row);
             let soc = [SocRecord::default(), SocRecord::default()];
@@ -422,15 +401,13 @@ impl Folder {
         if begins || row.phase != Phase::Charge {
             self.charged = row.sums.energy_charged;
         }
-        let (mut stretches, values) =
-            (std::mem::take(&mut self.summary.stretches), [Role::Soc, Role::SocInternal].map(|role| row.role(role)));
-        if let Some(stretch) = stretches.last_mut() {
-            for (record, value) in stretch.soc.iter_mut().zip(values) {
-                record.see(value, row.t, row.phase, || self.point(row));
-            }
+        let values = [row.role(Role::Soc), row.role(Role::SocInternal)];
+        if let Some(stretch) = self.summary.stretches.last_mut() {
+            let integrals = &self.integrals;
+            stretch.soc[0].see(values[0], row.t, row.phase, || point(row, integrals));
+            stretch.soc[1].see(values[1], row.t, row.phase, || point(row, integrals));
         }
-        self.summary.stretches = stretches;
-        self.read = values.map(f64::is_finite);
+        self.read = [values[0].is_finite(), values[1].is_finite()];
     }
 
     fn close_stretch(&mut self) {
@@ -441,14 +418,17 @@ impl Folder {
 
     /// The run's end.
     pub fn finish(mut self) -> RunSummary {
-        if let Some(last) = self.last {
+        let held = self.last.take();
+        let columns = held.as_ref().map(Held::columns);
+        let last = held.as_ref().zip(columns.as_ref()).map(|(held, columns)| held.row(columns));
+        if let Some(last) = last {
             self.settle_all(&last);
             if self.summary.points.last().is_some_and(|kept| kept.t < last.t) {
                 let point = self.kept(&last);
                 self.summary.points.push(point);
             }
         }
-        let last = self.last.as_ref().map(|last| (last, self.integrals.volt_seconds));
+        let last = last.as_ref().map(|last| (last, self.integrals.volt_seconds));
         self.summary.seconds = std::mem::take(&mut self.seconds).finish(last);
         self.close_stretch();
         self.open_stretches.close();
@@ -459,6 +439,18 @@ impl Folder {
         let open = self.integrals.open;
         self.summary.open_current = (open.1 > 0.0).then(|| (open.0 / open.1, open.1));
         self.summary
+    }
+}
+
+/// The trace at a row, up to which the integrals are formed.
+fn point(row: &Row<'_>, integrals: &Integrals) -> Point {
+    Point {
+        t: row.t,
+        phase: row.phase,
+        sums: row.sums,
+        volt_seconds: integrals.volt_seconds,
+        power_squared: integrals.power_squared,
+        soc: [row.role(Role::Soc), row.role(Role::SocInternal)],
     }
 }
 

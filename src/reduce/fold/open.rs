@@ -45,8 +45,8 @@ struct Watch {
 }
 
 impl Open {
-    pub fn see(&mut self, row: &Row) {
-        let current = row.role(Role::PackCurrent);
+    pub fn see(&mut self, row: &Row<'_>) {
+        let current = row.current;
         if row.role(Role::Contactor) != 0.0 || !current.is_finite() {
             return self.close();
         }

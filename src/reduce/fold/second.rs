@@ -16,7 +16,7 @@ const UNKNOWN: [f32; 2] = [f32::NAN; 2];
 /// Rows nearer to each other say nothing of the power between them, s.
 const ROW_MIN_S: f64 = 0.01;
 /// What is averaged: the consumers, then the dial's speed.
-const MEANS: usize = CONSUMERS.len() + 1;
+pub(super) const MEANS: [Role; 5] = [CONSUMERS[0], CONSUMERS[1], CONSUMERS[2], CONSUMERS[3], Role::SpeedDisplayed];
 
 /// One second of the trace; NaN is 'not known'.
 #[derive(Clone, Copy, Debug)]
@@ -135,15 +135,15 @@ impl Step<'_> {
 pub(super) struct Seconds {
     closed: Vec<Second>,
     open: Option<i64>,
-    sums: [f64; MEANS],
-    counts: [u32; MEANS],
+    sums: [f64; MEANS.len()],
+    counts: [u32; MEANS.len()],
     power_ends: [f32; 2],
     speed_ends: [f32; 2],
 }
 
 impl Default for Seconds {
     fn default() -> Self {
-        let (sums, counts) = ([0.0; MEANS], [0; MEANS]);
+        let (sums, counts) = ([0.0; MEANS.len()], [0; MEANS.len()]);
         Self { closed: Vec::new(), open: None, sums, counts, power_ends: UNKNOWN, speed_ends: UNKNOWN }
     }
 }
@@ -156,8 +156,17 @@ fn widen(ends: &mut [f32; 2], value: f64) {
     }
 }
 
+/// The greatest whole number that is not above a time.
+#[inline]
+fn whole(t: f64) -> i64 {
+    // Without a call of the library of sines, which `floor` is on processors of old.
+    let towards_zero = t as i64;
+    if towards_zero as f64 > t { towards_zero.saturating_sub(1) } else { towards_zero }
+}
+
 /// Mean power from one row to the next, W; NaN where it was not observed.
-fn power(last: &Row, row: &Row) -> f64 {
+#[inline]
+fn power(last: &Row<'_>, row: &Row<'_>) -> f64 {
     let (a, b, dt) = (&last.sums, &row.sums, row.t - last.t);
     let unobserved = b.time_unobserved - a.time_unobserved;
     if dt < ROW_MIN_S || unobserved >= dt / 2.0 {
@@ -175,19 +184,19 @@ impl Seconds {
 
     /// Sees a row; `last` is the row before it, with which the open second ends if this one belongs to another, and `before` the
     /// integral of the voltage up to there.
-    pub fn see(&mut self, row: &Row, last: Option<(&Row, f64)>, volt_seconds: f64) {
-        let number = row.t.floor() as i64;
+    #[inline]
+    pub fn see(&mut self, row: &Row<'_>, last: Option<(&Row<'_>, f64)>, volt_seconds: f64) {
+        let number = whole(row.t);
         if let Some((last, before)) = last
             && self.open.is_some_and(|open| open != number)
         {
             self.close(last, before);
         }
-        let dial = [Role::SpeedDisplayed];
-        for (at, role) in CONSUMERS.iter().chain(&dial).enumerate() {
-            let value = row.role(*role);
+        for at in row.columns.means() {
+            let value = row.role(MEANS[*at]);
             if value.is_finite() {
-                self.sums[at] += value;
-                self.counts[at] += 1;
+                self.sums[*at] += value;
+                self.counts[*at] += 1;
             }
         }
         widen(&mut self.power_ends, last.map_or(f64::NAN, |(last, _)| power(last, row)));
@@ -199,7 +208,7 @@ impl Seconds {
     }
 
     /// Ends the open second with its last row.
-    fn close(&mut self, row: &Row, volt_seconds: f64) {
+    fn close(&mut self, row: &Row<'_>, volt_seconds: f64) {
         if self.open.take().is_none() {
             return;
         }
@@ -212,7 +221,7 @@ impl Seconds {
             sums: row.sums,
             volt_seconds,
             odometer: row.role(Role::Odometer),
-            position: row.fix,
+            position: row.fix(),
             soc: [read(Role::Soc), read(Role::SocInternal)],
             displayed_rest: read(Role::DisplayedRest),
             speed_displayed: mean(CONSUMERS.len()),
@@ -223,11 +232,11 @@ impl Seconds {
             power_ends: std::mem::replace(&mut self.power_ends, UNKNOWN),
             speed_ends: std::mem::replace(&mut self.speed_ends, UNKNOWN),
         });
-        (self.sums, self.counts) = ([0.0; MEANS], [0; MEANS]);
+        (self.sums, self.counts) = ([0.0; MEANS.len()], [0; MEANS.len()]);
     }
 
     /// The seconds; `last` is the last row that was seen, with the integral of the voltage up to there.
-    pub fn finish(mut self, last: Option<(&Row, f64)>) -> Vec<Second> {
+    pub fn finish(mut self, last: Option<(&Row<'_>, f64)>) -> Vec<Second> {
         if let Some((last, volt_seconds)) = last {
             self.close(last, volt_seconds);
         }

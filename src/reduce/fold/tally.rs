@@ -39,6 +39,7 @@ pub struct PhaseTotals {
 }
 
 /// Where a phase's totals stand in an array.
+#[inline]
 pub(super) fn index(phase: Phase) -> usize {
     PhaseTotals::PHASES.iter().position(|known| *known == phase).unwrap_or(0)
 }
@@ -47,7 +48,8 @@ impl PhaseTotals {
     /// The phases, in the order that arrays of totals have.
     pub const PHASES: [Phase; 3] = [Phase::Drive, Phase::Stand, Phase::Charge];
 
-    pub(super) fn add(&mut self, last: &Row, row: &Row) {
+    #[inline]
+    pub(super) fn add(&mut self, last: &Row<'_>, row: &Row<'_>) {
         let dt = (row.t - last.t).max(0.0);
         let (a, b) = (&last.sums, &row.sums);
         self.duration += dt;
@@ -59,8 +61,8 @@ impl PhaseTotals {
         self.charge_in += b.charge_in - a.charge_in;
         self.charge_charged += b.charge_charged - a.charge_charged;
         self.distance += b.distance - a.distance;
-        let volt = [last.role(Role::PackVoltage), row.role(Role::PackVoltage)];
-        let current = [last.role(Role::PackCurrent), row.role(Role::PackCurrent)];
+        let volt = [last.volt, row.volt];
+        let current = [last.current, row.current];
         let power = row.role(Role::PackPower);
         let sign = if current[1].is_finite() { current[0] + current[1] } else { power };
         if !sign.is_finite() {
