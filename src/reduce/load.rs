@@ -18,9 +18,11 @@ use crate::ledger::{self, GapOf, Phase};
 use crate::map::{Basis, Sent};
 use crate::observation::MarkKind;
 use crate::schema::Role;
+use crate::store::StoreError;
 use crate::store::data_set::RunFolder;
+use crate::store::pieces::{self, Wanted};
+use crate::store::reader::{self, Chunk};
 use crate::store::run_file::{self, Ended, RoleUsed, RunFile};
-use crate::store::{StoreError, reader};
 use crate::time::WallClock;
 
 /// The runs that could be read, and what was wrong with the others.
@@ -67,7 +69,7 @@ pub fn counted<P: AsRef<Path>>(folders: &[P], card: Option<&Card>) -> Loaded {
 fn cut(run: &mut RunInput, folder: &Path, from: f64, to: f64) -> Result<(), StoreError> {
     let mut noted = run.summary.noted.clone();
     noted.retain(from, to);
-    run.summary = trace(folder, Folder::between(from, to).noting(noted), &mut Vec::new())?.into();
+    run.summary = trace(folder, None, Folder::between(from, to).noting(noted), &mut Vec::new())?.into();
     run.fixes.retain(|fix| (from..=to).contains(&fix.t));
     if let Some(unplaced) = &mut run.unplaced {
         unplaced.rows.retain(|row| (from..=to).contains(&row.t));
@@ -103,10 +105,8 @@ pub fn run(folder: &Path) -> Result<RunInput, StoreError> {
         let what = "the trace is missing; make the run again from its frames with `drawdown ingest RUN`";
         return Err(StoreError::Damaged { path: folder.join("trace"), what: what.into() });
     }
-    as_listed(folder, &file, "trace")?;
     // Before the trace is folded, whose summary stays: the samples are gone by then.
-    let sampled = messages(&file.roles).try_for_each(|table| as_listed(folder, &file, &table));
-    let thinned = sampled.and_then(|()| thinned(folder, &file.roles));
+    let thinned = thinned(folder, &file);
     let noted = noted(folder, &file).unwrap_or_else(|error| {
         problems.push(error.to_string());
         Noted::default()
@@ -114,7 +114,7 @@ pub fn run(folder: &Path) -> Result<RunInput, StoreError> {
     let turned = noted.marks.iter().filter(|(_, mark)| mark.kind == MarkKind::Turned).map(|(at, _)| *at).collect();
     let rows =
         file.tables.iter().filter(|table| table.folder == "trace").map(|table| table.rows).fold(0, u64::saturating_add);
-    let summary = trace(folder, Folder::default().noting(noted).expecting(rows), &mut problems)?;
+    let summary = trace(folder, Some(&file), Folder::default().noting(noted).expecting(rows), &mut problems)?;
     let packs = packs(&file.roles);
     let gaps = gaps(&file, packs, &mut problems);
     let mut run = RunInput {
@@ -172,20 +172,29 @@ fn messages(used: &[RoleUsed]) -> impl Iterator<Item = String> {
     used.filter_map(Column::of).map(|column| format!("samples/message={}", column.message))
 }
 
-fn trace(folder: &Path, mut folded: Folder, problems: &mut Vec<String>) -> Result<RunSummary, StoreError> {
-    let mut wanted = columns();
-    wanted.push("phase");
+/// Folds the trace; its files are held against what lists them, if that is given.
+fn trace(
+    folder: &Path,
+    listed: Option<&RunFile>,
+    mut folded: Folder,
+    problems: &mut Vec<String>,
+) -> Result<RunSummary, StoreError> {
+    let mut columns = columns();
+    columns.push("phase");
     let mut phases: Vec<Phase> = Vec::new();
+    let mut known: Vec<Option<Phase>> = Vec::new();
     let mut unknown = 0;
-    reader::read_sparse(folder, "trace", &wanted, |chunk| {
+    // The power says which way the current flows only where the current itself is not known.
+    let instead = Some((Role::PackPower.key(), Role::PackCurrent.key()));
+    pieces::read(folder, Wanted { table: "trace", columns: &columns, instead, listed }, |chunk| {
         let Some((cells, floats)) = chunk.columns.split_last() else { return };
         let names = chunk.names.last().map_or(&[][..], Vec::as_slice);
+        known.extend(names.iter().skip(known.len()).map(|name| Phase::from_key(name)));
         phases.clear();
         phases.extend(cells.iter().map(|cell| {
-            let name = names.get(*cell as usize).map_or("", String::as_str);
-            let known = Phase::from_key(name);
-            unknown += u64::from(known.is_none());
-            known.unwrap_or_default()
+            let phase = known.get(*cell as usize).copied().flatten();
+            unknown += u64::from(phase.is_none());
+            phase.unwrap_or_default()
         }));
         let views: Vec<&[f64]> = floats.iter().map(Vec::as_slice).collect();
         folded.push(&TraceChunk { t_us: chunk.t_us, phase: &phases, columns: &views });
@@ -321,28 +330,85 @@ enum Thinned {
     Power(SamplingError),
 }
 
-/// Thins the samples of every pack.
-fn thinned(folder: &Path, used: &[RoleUsed]) -> Result<Vec<Thinned>, StoreError> {
+/// Thins the samples of every pack; the samples of every role of voltage, current and power are held against what lists them.
+fn thinned(folder: &Path, file: &RunFile) -> Result<Vec<Thinned>, StoreError> {
+    let used = &file.roles[..];
     let find = |role: Role, pack: u8| {
         let key = role.key();
         let numbered = format!("{key}.{}", pack + 1);
         let found = used.iter().find(|used| used.role == numbered || (pack == 0 && used.role == key));
         found.filter(|used| used.sent != "on change").and_then(Column::of)
     };
+    let mut samples = Samples { folder, file, checked: Vec::new() };
     let mut all = Vec::new();
     for pack in 0..packs(used) {
         all.push(match (find(Role::PackVoltage, pack), find(Role::PackCurrent, pack), find(Role::PackPower, pack)) {
             (Some(volt), Some(current), _) if volt.message == current.message => {
-                Thinned::Together(together(folder, &volt, &current)?)
+                Thinned::Together(samples.together(&volt, &current)?)
             }
             (Some(volt), Some(current), _) => {
-                Thinned::Apart { current: alone(folder, &current)?, volt: alone(folder, &volt)? }
+                Thinned::Apart { current: samples.alone(&current)?, volt: samples.alone(&volt)? }
             }
-            (_, _, Some(power)) => Thinned::Power(alone(folder, &power)?),
+            (_, _, Some(power)) => Thinned::Power(samples.alone(&power)?),
             _ => continue,
         });
     }
+    messages(used)
+        .filter(|table| !samples.checked.contains(table))
+        .try_for_each(|table| as_listed(folder, file, &table))?;
     Ok(all)
+}
+
+/// A run's samples, each table of which is held against what lists it when it is read for the first time.
+struct Samples<'a> {
+    folder: &'a Path,
+    file: &'a RunFile,
+    checked: Vec<String>,
+}
+
+impl Samples<'_> {
+    fn read(&mut self, message: &str, columns: &[&str], each: impl FnMut(Chunk<'_>)) -> Result<(), StoreError> {
+        let table = format!("samples/message={message}");
+        let listed = (!self.checked.contains(&table)).then_some(self.file);
+        pieces::read(self.folder, Wanted { table: &table, columns, instead: None, listed }, each)?;
+        self.checked.push(table);
+        Ok(())
+    }
+
+    fn alone(&mut self, column: &Column<'_>) -> Result<SamplingError, StoreError> {
+        let mut thinner = Thinner::default();
+        let names: Vec<&str> = column.names().collect();
+        self.read(column.message, &names, |chunk| match column.minus {
+            None => {
+                for (t_us, raw) in chunk.t_us.iter().zip(&chunk.columns[0]) {
+                    thinner.push(*t_us as f64 / 1e6, raw * column.factor + column.offset);
+                }
+            }
+            Some(_) => {
+                for (row, t_us) in chunk.t_us.iter().enumerate() {
+                    thinner.push(*t_us as f64 / 1e6, column.value(chunk.columns, 0, row));
+                }
+            }
+        })?;
+        Ok(thinner.finish())
+    }
+
+    /// Voltage and current of one message: their product is thinned.
+    fn together(&mut self, volt: &Column<'_>, current: &Column<'_>) -> Result<Sampling, StoreError> {
+        let (mut power, mut charge) = (Thinner::default(), Thinner::default());
+        let names: Vec<&str> = volt.names().chain(current.names()).collect();
+        let second = volt.names().count();
+        self.read(volt.message, &names, |chunk| {
+            for (row, t_us) in chunk.t_us.iter().enumerate() {
+                let (t, ampere) = (*t_us as f64 / 1e6, current.value(chunk.columns, second, row));
+                charge.push(t, ampere);
+                power.push(t, ampere * volt.value(chunk.columns, 0, row));
+            }
+        })?;
+        let power = power.finish();
+        let energy = [power.net, power.positive, power.negative];
+        Ok(Sampling { energy, charge: charge.finish().net, blocks: power.blocks })
+    }
 }
 
 /// What sampling may have cost, pack by pack, in squares.
@@ -363,41 +429,6 @@ fn sampling(thinned: &[Thinned], run: &RunSummary) -> Option<Sampling> {
     }
     let [net, out, back, charge] = squares.map(f64::sqrt);
     (blocks > 0).then_some(Sampling { energy: [net, out, back], charge, blocks })
-}
-
-fn alone(folder: &Path, column: &Column<'_>) -> Result<SamplingError, StoreError> {
-    let mut thinner = Thinner::default();
-    let table = format!("samples/message={}", column.message);
-    match column.minus {
-        None => reader::read_series(folder, &table, column.plus, |times, cells| {
-            for (t_us, raw) in times.iter().zip(cells) {
-                thinner.push(*t_us as f64 / 1e6, raw * column.factor + column.offset);
-            }
-        })?,
-        Some(minus) => reader::read_floats(folder, &table, &[column.plus, minus], |chunk| {
-            for (row, t_us) in chunk.t_us.iter().enumerate() {
-                thinner.push(*t_us as f64 / 1e6, column.value(chunk.columns, 0, row));
-            }
-        })?,
-    }
-    Ok(thinner.finish())
-}
-
-/// Voltage and current of one message: their product is thinned.
-fn together(folder: &Path, volt: &Column<'_>, current: &Column<'_>) -> Result<Sampling, StoreError> {
-    let (mut power, mut charge) = (Thinner::default(), Thinner::default());
-    let names: Vec<&str> = volt.names().chain(current.names()).collect();
-    let second = volt.names().count();
-    reader::read_floats(folder, &format!("samples/message={}", volt.message), &names, |chunk| {
-        for (row, t_us) in chunk.t_us.iter().enumerate() {
-            let (t, ampere) = (*t_us as f64 / 1e6, current.value(chunk.columns, second, row));
-            charge.push(t, ampere);
-            power.push(t, ampere * volt.value(chunk.columns, 0, row));
-        }
-    })?;
-    let power = power.finish();
-    let energy = [power.net, power.positive, power.negative];
-    Ok(Sampling { energy, charge: charge.finish().net, blocks: power.blocks })
 }
 
 /// Voltage and current of two messages: each is thinned by itself, the other taken at its mean.

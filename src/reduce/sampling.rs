@@ -75,6 +75,7 @@ impl Differences {
 
 impl Thinner {
     /// A sample; what is not finite is left out.
+    #[inline]
     pub fn push(&mut self, t_s: f64, value: f64) {
         if !value.is_finite() || !t_s.is_finite() {
             return;

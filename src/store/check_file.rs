@@ -112,7 +112,11 @@ fn column_pages(group: &dyn RowGroupReader, index: usize, rows: usize, times: &m
     }
     let read = match (encoding, entries, kind) {
         (Encoding::DELTA_BINARY_PACKED, None, Type::INT64) => decode_page::deltas(buf, rows, times),
-        (Encoding::RLE_DICTIONARY, Some(entries), _) if !nullable => indices(buf, rows, entries),
+        (Encoding::RLE_DICTIONARY, Some(entries), _) => {
+            let (mut values, mut cells) = (vec![0.0; entries.min(reader::GROUP_LIMIT)], Vec::new());
+            let read = decode_page::Entries::new(buf, nullable, rows, &mut values);
+            read.and_then(|mut read| read.take(rows, &mut cells)).filter(|()| cells.len() == rows)
+        }
         (Encoding::PLAIN, None, _) if nullable => decode_page::levels(buf).and_then(|(levels, plain)| {
             let mut held = 0;
             decode_page::runs(levels, 1, rows, |level, count| held += if level == 0 { 0 } else { count })?;
@@ -137,11 +141,4 @@ fn values(kind: Type, page: &[u8], count: usize) -> Option<()> {
         Type::BYTE_ARRAY => decode_page::strings(page, count, |_| ()),
         _ => None,
     }
-}
-
-fn indices(page: &[u8], rows: usize, entries: usize) -> Option<()> {
-    let (&width, runs) = page.split_first()?;
-    let mut known = true;
-    decode_page::runs(runs, u32::from(width), rows, |entry, _| known &= (entry as usize) < entries)?;
-    known.then_some(())
 }

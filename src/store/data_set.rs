@@ -11,6 +11,9 @@ use super::{StoreError, disk, journal, sha256};
 /// Where runs are made that count only when they are whole.
 const UNFINISHED: &str = ".unfinished";
 
+/// What is wrong with a file that has another digest.
+pub(super) const NOT_AS_LISTED: &str = "it is not the file that run.json lists";
+
 /// A data set.
 #[derive(Clone, Debug)]
 pub struct DataSet {
@@ -186,7 +189,7 @@ impl RunFolder {
             for listed in &table.files {
                 let path = self.path.join(table_folder).join(&listed.name);
                 if sha256(&path)?.1 != listed.sha256 {
-                    return Err(StoreError::damaged(&path, "it is not the file that run.json lists"));
+                    return Err(StoreError::damaged(&path, NOT_AS_LISTED));
                 }
             }
         }

@@ -33,11 +33,11 @@ pub(super) fn levels(page: &[u8]) -> Option<(&[u8], &[u8])> {
     rest.split_at_checked(u32::from_le_bytes(*length) as usize)
 }
 
-/// Whether the levels of a page say that all its rows are null.
-pub(super) fn is_blank(page: &[u8], rows: usize) -> bool {
-    let mut blank = rows > 0;
-    let read = levels(page).and_then(|(levels, _)| runs(levels, 1, rows, |level, _| blank &= level == 0));
-    read.is_some() && blank
+/// Whether the levels of a page are the same for all its rows: 0 where all are null, 1 where none is.
+pub(super) fn all_level(page: &[u8], rows: usize, wanted: u32) -> bool {
+    let mut all = rows > 0;
+    let read = levels(page).and_then(|(levels, _)| runs(levels, 1, rows, |level, _| all &= level == wanted));
+    read.is_some() && all
 }
 
 /// Plain words of `N` bytes, NaN where `levels` (if any) says that there is none.
@@ -51,48 +51,178 @@ pub(super) fn words<const N: usize>(
     Words::new(page, nullable, rows)?.take(rows, out, value)
 }
 
-/// The same, some rows at a time.
-pub(super) struct Words<'a, const N: usize> {
-    /// The runs of levels that were not used yet; `None` where no cell is null.
-    levels: Option<&'a [u8]>,
-    values: &'a [[u8; N]],
+/// Where a page's cells are null, run by run.
+struct Levels<'a> {
+    /// The runs that were not used yet; `None` where no cell is null.
+    runs: Option<&'a [u8]>,
     /// The run at hand: whether it is of values, and what is left of it.
     run: (bool, usize),
     rest: usize,
 }
 
-impl<'a, const N: usize> Words<'a, N> {
-    pub fn new(page: &'a [u8], nullable: bool, rows: usize) -> Option<Self> {
+impl<'a> Levels<'a> {
+    /// With the values behind the levels.
+    fn new(page: &'a [u8], nullable: bool, rows: usize) -> Option<(Self, &'a [u8])> {
         if nullable {
-            let (levels, values) = levels(page)?;
-            return Some(Self { levels: Some(levels), values: values.as_chunks::<N>().0, run: (false, 0), rest: rows });
+            let (runs, values) = levels(page)?;
+            return Some((Self { runs: Some(runs), run: (false, 0), rest: rows }, values));
         }
-        let values = page.get(..rows.checked_mul(N)?)?.as_chunks::<N>().0;
-        Some(Self { levels: None, values, run: (true, rows), rest: rows })
+        Some((Self { runs: None, run: (true, rows), rest: rows }, page))
     }
 
-    /// So many rows more, as far as there are.
-    pub fn take(&mut self, rows: usize, out: &mut Vec<f64>, value: impl Fn([u8; N]) -> f64) -> Option<()> {
+    /// The next so many cells in runs, whether each is of values and how long; as far as there are.
+    fn take(&mut self, rows: usize, mut each: impl FnMut(bool, usize) -> Option<()>) -> Option<()> {
         let mut wanted = rows.min(self.rest);
         while wanted > 0 {
             if self.run.1 == 0 {
-                let (level, count) = next_run(self.levels.as_mut()?, 1, self.rest)?;
+                let (level, count) = next_run(self.runs.as_mut()?, 1, self.rest)?;
                 self.run = (level != 0, count);
             }
             let count = self.run.1.min(wanted);
-            if self.run.0 {
-                let (these, rest) = self.values.split_at_checked(count)?;
-                out.extend(these.iter().map(|word| value(*word)));
-                self.values = rest;
-            } else {
-                out.resize(out.len() + count, f64::NAN);
-            }
+            each(self.run.0, count)?;
             self.run.1 -= count;
             self.rest -= count;
             wanted -= count;
         }
         Some(())
     }
+}
+
+/// The same words, some rows at a time.
+pub(super) struct Words<'a, const N: usize> {
+    levels: Levels<'a>,
+    values: &'a [[u8; N]],
+}
+
+impl<'a, const N: usize> Words<'a, N> {
+    pub fn new(page: &'a [u8], nullable: bool, rows: usize) -> Option<Self> {
+        let (levels, values) = Levels::new(page, nullable, rows)?;
+        let values = if nullable { values } else { values.get(..rows.checked_mul(N)?)? };
+        Some(Self { levels, values: values.as_chunks::<N>().0 })
+    }
+
+    /// So many rows more, as far as there are.
+    pub fn take(&mut self, rows: usize, out: &mut Vec<f64>, value: impl Fn([u8; N]) -> f64) -> Option<()> {
+        let values = &mut self.values;
+        self.levels.take(rows, |valid, count| {
+            if valid {
+                let (these, rest) = values.split_at_checked(count)?;
+                out.extend(these.iter().map(|word| value(*word)));
+                *values = rest;
+            } else {
+                out.resize(out.len() + count, f64::NAN);
+            }
+            Some(())
+        })
+    }
+}
+
+/// The widest number of an entry that is read, bits: a row group's rows have no more distinct values.
+const ENTRY_BITS: u32 = 20;
+
+/// Numbers of a dictionary's entries (Apache Parquet format, `Encodings.md`, "Dictionary Encoding" and "RLE/Bit-Packing Hybrid"), some rows
+/// at a time.
+pub(super) struct Entries<'a> {
+    levels: Levels<'a>,
+    bytes: &'a [u8],
+    width: u32,
+    run: Run<'a>,
+    /// The value of each entry, and behind them room for every number of that width.
+    values: &'a [f64],
+    known: usize,
+}
+
+/// A run of the hybrid form.
+#[derive(Clone, Copy)]
+enum Run<'a> {
+    /// One entry so many times.
+    Same(usize, usize),
+    /// Numbers packed one behind another: the next is that many from the front, and so many are left.
+    Packed(&'a [u8], usize, usize),
+}
+
+impl<'a> Entries<'a> {
+    /// `values` are the entries' own; room is made behind them.
+    pub fn new(page: &'a [u8], nullable: bool, rows: usize, values: &'a mut Vec<f64>) -> Option<Self> {
+        let (levels, page) = Levels::new(page, nullable, rows)?;
+        let (&width, bytes) = page.split_first()?;
+        let width = u32::from(width);
+        let known = values.len();
+        if width > ENTRY_BITS || known > 1 << ENTRY_BITS {
+            return None;
+        }
+        values.resize(known.max(1 << width), f64::NAN);
+        Some(Self { levels, bytes, width, run: Run::Same(0, 0), values, known })
+    }
+
+    /// So many rows more, as far as there are.
+    pub fn take(&mut self, rows: usize, out: &mut Vec<f64>) -> Option<()> {
+        let Self { levels, bytes, width, run, values, known } = self;
+        levels.take(rows, |valid, count| {
+            if !valid {
+                out.resize(out.len() + count, f64::NAN);
+                return Some(());
+            }
+            let mut wanted = count;
+            while wanted > 0 {
+                if let Run::Same(_, 0) | Run::Packed(_, _, 0) = run {
+                    *run = next_hybrid(bytes, *width)?;
+                }
+                let here = match run {
+                    Run::Same(entry, left) => {
+                        let here = wanted.min(*left);
+                        out.resize(out.len() + here, *values.get(..*known)?.get(*entry)?);
+                        *left -= here;
+                        here
+                    }
+                    Run::Packed(packed, at, left) => {
+                        let here = wanted.min(*left);
+                        let most = unpack(packed, *width, *at, here, values, out);
+                        (*at, *left) = (*at + here, *left - here);
+                        (most < *known).then_some(here)?
+                    }
+                };
+                wanted -= here;
+            }
+            Some(())
+        })
+    }
+}
+
+/// The next run of the hybrid form off the front.
+fn next_hybrid<'a>(bytes: &mut &'a [u8], width: u32) -> Option<Run<'a>> {
+    let header = take(bytes)?;
+    let count = usize::try_from(header >> 1).ok().filter(|count| *count > 0)?;
+    if header & 1 == 1 {
+        let (packed, after) = bytes.split_at_checked(count.checked_mul(width as usize)?)?;
+        *bytes = after;
+        return Some(Run::Packed(packed, 0, count.checked_mul(8)?));
+    }
+    let (value, after) = bytes.split_at_checked(width.div_ceil(8) as usize)?;
+    *bytes = after;
+    let entry = value.iter().rev().fold(0, |entry, byte| entry << 8 | usize::from(*byte));
+    Some(Run::Same(entry, count))
+}
+
+/// The values of `count` entries from number `from` on; the greatest number among them.
+fn unpack(packed: &[u8], width: u32, from: usize, count: usize, values: &[f64], out: &mut Vec<f64>) -> usize {
+    let mask = (1u64 << width) - 1;
+    let mut most = 0;
+    // What lies too near to the end for a load of eight bytes is read from a copy with room behind it.
+    let near = packed.len().saturating_sub(8);
+    let mut end = [0; 24];
+    let tail = &packed[near..];
+    end[..tail.len()].copy_from_slice(tail);
+    out.extend((from..from + count).map(|index| {
+        let bit = index * width as usize;
+        let at = bit / 8;
+        let eight = packed.get(at..at + 8).or_else(|| end.get(at.wrapping_sub(near)..)?.get(..8));
+        let word = eight.and_then(|bytes| bytes.try_into().ok()).map_or(0, u64::from_le_bytes);
+        let entry = (word >> (bit % 8) & mask) as usize;
+        most = most.max(entry);
+        values.get(entry).copied().unwrap_or(f64::NAN)
+    }));
+    most
 }
 
 /// Plain byte strings, each with its length before it.

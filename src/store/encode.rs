@@ -7,6 +7,7 @@
 //! RLE_DICTIONARY, DELTA_BINARY_PACKED) and `README.md` (data page version 1). Decides nothing about which rows go where.
 
 mod delta;
+mod entries;
 mod rows8;
 mod zstd;
 
@@ -23,6 +24,7 @@ use parquet::file::statistics::Statistics;
 use parquet::file::writer::{SerializedPageWriter, TrackedWrite};
 use parquet::schema::types::ColumnDescPtr;
 
+use self::entries::Distinct;
 use self::rows8::Matcher;
 use self::zstd::Context;
 use super::leb128;
@@ -47,6 +49,9 @@ impl Packed {
 pub(super) struct Encoder {
     zstd: Context,
     matcher: Matcher,
+    distinct: Distinct,
+    /// Makes frames that store; made when it is first needed.
+    stored: Option<Context>,
     /// The data page before compression.
     page: Vec<u8>,
     /// Values of a page whose levels are not yet known.
@@ -58,7 +63,15 @@ pub(super) struct Encoder {
 impl Encoder {
     pub fn new() -> Self {
         let zstd = Context::new(ZSTD_LEVEL).expect("memory for a zstd context");
-        Self { zstd, matcher: Matcher::default(), page: Vec::new(), values: Vec::new(), columns: Vec::new() }
+        Self {
+            zstd,
+            matcher: Matcher::default(),
+            distinct: Distinct::default(),
+            stored: None,
+            page: Vec::new(),
+            values: Vec::new(),
+            columns: Vec::new(),
+        }
     }
 
     /// The row group that `columns` lays out column by column.
@@ -133,6 +146,31 @@ impl Encoder {
         self.nullable_words(column, rows.map(|value| (value.to_le_bytes(), value.is_finite())))
     }
 
+    /// The same of a table that is read far more often than written: values that come again and again are listed once, and what zstd makes
+    /// little smaller is stored as it is.
+    pub fn readings(&mut self, column: &ColumnDescPtr, rows: impl ExactSizeIterator<Item = f64> + Clone) -> Result<()> {
+        let (count, nullable) = (rows.len(), column.max_def_level() > 0);
+        let is_valid = |value: &f64| value.is_finite() || !nullable;
+        if count > 0 && !rows.clone().any(|value| is_valid(&value)) {
+            return self.nulls(column, count);
+        }
+        if !self.distinct.list(rows.clone().filter(is_valid).map(f64::to_bits), count) {
+            self.lay_words(nullable, rows.map(|value| (value.to_le_bytes(), value.is_finite())));
+            let page = self.pack_or_store(Encoding::PLAIN)?;
+            return self.append_packed(column, count, None, page, None);
+        }
+        let mut levels = Runs::new(1);
+        rows.for_each(|value| levels.push(u32::from(is_valid(&value)), 1));
+        self.begin_page(nullable.then_some(levels));
+        let width = self.distinct.width();
+        self.page.push(width as u8);
+        entries::hybrid(&self.distinct.numbers, width, &mut self.page);
+        let list: Vec<u8> = self.distinct.entries.iter().flat_map(|bits| bits.to_le_bytes()).collect();
+        let entries = self.distinct.entries.len() as u32;
+        let page = self.pack_or_store(Encoding::RLE_DICTIONARY)?;
+        self.append_packed(column, count, Some((list, entries)), page, None)
+    }
+
     /// Whole numbers taken from a table of rows held as floats; what is not finite is null.
     pub fn integers(&mut self, column: &ColumnDescPtr, rows: impl ExactSizeIterator<Item = f64> + Clone) -> Result<()> {
         self.nullable_words(column, rows.map(|value| ((value as i32).to_le_bytes(), value.is_finite())))
@@ -144,7 +182,17 @@ impl Encoder {
         cells: impl ExactSizeIterator<Item = ([u8; N], bool)> + Clone,
     ) -> Result<()> {
         let rows = cells.len();
-        let nullable = column.max_def_level() > 0;
+        self.lay_words(column.max_def_level() > 0, cells);
+        self.append(column, rows, None, Encoding::PLAIN, None)
+    }
+
+    /// Lays out a data page of plain words.
+    fn lay_words<const N: usize>(
+        &mut self,
+        nullable: bool,
+        cells: impl ExactSizeIterator<Item = ([u8; N], bool)> + Clone,
+    ) {
+        let rows = cells.len();
         // Most columns have no null: then the levels are known before the values.
         let mut levels = Runs::new(1);
         levels.push(1, rows);
@@ -159,7 +207,20 @@ impl Encoder {
         if filled.is_none() {
             self.words_with_nulls(cells);
         }
-        self.append(column, rows, None, Encoding::PLAIN, None)
+    }
+
+    /// Compresses the page, unless that saves less than a quarter: then its frame stores it, and unpacking it is a copy.
+    fn pack_or_store(&mut self, encoding: Encoding) -> Result<Compressed> {
+        let mut packed = self.zstd.compress(&self.page)?;
+        if packed.len() > self.page.len() / 4 * 3 {
+            let stored = match &mut self.stored {
+                Some(stored) => stored,
+                // At the lowest of its levels zstd neither looks for matches nor codes literals.
+                none => none.insert(Context::new(*::zstd::compression_level_range().start())?),
+            };
+            packed = stored.compress(&self.page)?;
+        }
+        Ok(Compressed { encoding, packed, plain: self.page.len() })
     }
 
     /// The page of values some of which are null.

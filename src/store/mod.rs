@@ -38,6 +38,8 @@ mod packing;
 mod pages;
 mod part_writer;
 pub mod parts;
+pub mod pieces;
+mod read_once;
 pub mod reader;
 pub mod recorder;
 pub mod recover;

@@ -4,13 +4,11 @@
 //! of what this program writes (Apache Parquet format, `parquet.thrift`, data pages of version 1, in Thrift's compact protocol); does
 //! not judge what a page holds. Total: any bytes give a page or `None`, never a panic.
 
-use std::fs::File;
-use std::os::unix::fs::FileExt;
-
 use parquet::basic::Compression;
 use parquet::file::metadata::ColumnChunkMetaData;
 
 use super::leb128::{take, unzigzag};
+use super::read_once::ReadOnce;
 
 /// No page of numbers or names is longer once unpacked, bytes: a row group's rows of 8 bytes, and their levels. Byte strings, which may be, are
 /// read by nobody here.
@@ -49,47 +47,58 @@ pub(super) const RLE_DICTIONARY: i64 = 8;
 pub(super) struct Pages {
     zstd: zstd::bulk::Decompressor<'static>,
     packed: Vec<u8>,
-    dictionary: Vec<u8>,
-    data: Vec<u8>,
 }
 
-/// A column chunk, unpacked.
-pub(super) struct Chunk<'a> {
+/// A column chunk, unpacked; its memory is kept from chunk to chunk.
+#[derive(Default)]
+pub(super) struct Chunk {
+    dictionary: (Option<Header>, Vec<u8>),
+    data: (Option<Header>, Vec<u8>),
+}
+
+impl Chunk {
     /// The page of distinct values, where it has one.
-    pub dictionary: Option<(Header, &'a [u8])>,
+    pub fn dictionary(&self) -> Option<(Header, &[u8])> {
+        Some((self.dictionary.0?, &self.dictionary.1))
+    }
+
     /// Its first data page.
-    pub data: (Header, &'a [u8]),
+    pub fn data(&self) -> Option<(Header, &[u8])> {
+        Some((self.data.0?, &self.data.1))
+    }
 }
 
 impl Pages {
     pub fn new() -> std::io::Result<Self> {
-        let zstd = zstd::bulk::Decompressor::new()?;
-        Ok(Self { zstd, packed: Vec::new(), dictionary: Vec::new(), data: Vec::new() })
+        Ok(Self { zstd: zstd::bulk::Decompressor::new()?, packed: Vec::new() })
     }
 
     /// Reads a chunk whose place in the file was found sound; the error is what is wrong with it, without the file's name.
-    pub fn read(&mut self, file: &File, column: &ColumnChunkMetaData) -> Result<Chunk<'_>, String> {
+    pub fn read(
+        &mut self,
+        file: &mut ReadOnce<'_>,
+        column: &ColumnChunkMetaData,
+        chunk: &mut Chunk,
+    ) -> Result<(), String> {
         if !matches!(column.compression(), Compression::ZSTD(_)) {
             return Err("a column is packed in a way that this program does not write".into());
         }
         let (start, length) = column.byte_range();
-        self.packed.clear();
-        self.packed.reserve(length as usize);
-        self.packed.resize(length as usize, 0);
-        file.read_exact_at(&mut self.packed, start).map_err(|error| error.to_string())?;
+        file.read(start, length as usize, &mut self.packed).map_err(|error| error.to_string())?;
         let mut rest = &self.packed[..];
-        let mut dictionary = None;
+        (chunk.dictionary.0, chunk.data.0) = (None, None);
         let mut page = next(&mut rest)?;
         if page.0.kind == Kind::Dictionary {
-            unpack(&mut self.zstd, page, &mut self.dictionary)?;
-            dictionary = Some(page.0);
+            unpack(&mut self.zstd, page, &mut chunk.dictionary.1)?;
+            chunk.dictionary.0 = Some(page.0);
             page = next(&mut rest)?;
         }
         if page.0.kind != Kind::Data {
             return Err("a column has no values".into());
         }
-        unpack(&mut self.zstd, page, &mut self.data)?;
-        Ok(Chunk { dictionary: dictionary.map(|header| (header, &self.dictionary[..])), data: (page.0, &self.data) })
+        unpack(&mut self.zstd, page, &mut chunk.data.1)?;
+        chunk.data.0 = Some(page.0);
+        Ok(())
     }
 }
 
@@ -107,7 +116,8 @@ fn next<'a>(rest: &mut &'a [u8]) -> Result<(Header, &'a [u8]), String> {
 fn unpack(zstd: &mut zstd::bulk::Decompressor<'_>, page: (Header, &[u8]), out: &mut Vec<u8>) -> Result<(), String> {
     let (header, packed) = page;
     out.clear();
-    out.reserve(header.unpacked);
+    // Row groups differ by a few rows: doubling would take twice the memory of the longest, exact room a new place for each that is longer.
+    out.reserve_exact(header.unpacked.next_multiple_of(1 << 14));
     let length =
         zstd.decompress_to_buffer(packed, out).map_err(|error| format!("a page cannot be unpacked: {error}"))?;
     if length == header.unpacked { Ok(()) } else { Err(format!("a page has {length} bytes, not {}", header.unpacked)) }

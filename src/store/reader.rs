@@ -12,6 +12,7 @@ use parquet::basic::Type;
 use parquet::file::metadata::{ColumnChunkMetaData, ParquetMetaData, ParquetMetaDataReader, RowGroupMetaData};
 
 use super::pages::{self, Pages};
+use super::read_once::ReadOnce;
 use super::{StoreError, decode_page, parts};
 use crate::observation::{Mark, MarkKind};
 use crate::time::RunTime;
@@ -37,27 +38,9 @@ pub fn read_floats(
     run_folder: &Path,
     table_folder: &str,
     columns: &[&str],
-    each: impl FnMut(Chunk<'_>),
-) -> Result<(), StoreError> {
-    read_all(run_folder, table_folder, Scan::new(columns), each)
-}
-
-/// The same, but a column of which a row group holds nothing but nulls has no cells in its [`Chunk`]: of a trace that are most roles.
-pub fn read_sparse(
-    run_folder: &Path,
-    table_folder: &str,
-    columns: &[&str],
-    each: impl FnMut(Chunk<'_>),
-) -> Result<(), StoreError> {
-    read_all(run_folder, table_folder, Scan { sparse: true, ..Scan::new(columns) }, each)
-}
-
-fn read_all(
-    run_folder: &Path,
-    table_folder: &str,
-    mut state: Scan<'_>,
     mut each: impl FnMut(Chunk<'_>),
 ) -> Result<(), StoreError> {
+    let mut state = Scan::new(columns);
     for part in parts::list(&run_folder.join(table_folder))?.0 {
         scan(&part.path, None, &mut state, &mut each)?;
     }
@@ -109,85 +92,15 @@ pub fn read_marks(run_folder: &Path) -> Result<Vec<(RunTime, Mark)>, StoreError>
     Ok(marks)
 }
 
-/// Rows that [`read_series`] gives out at a time, about.
-const PIECE: usize = 4_096;
-
-/// Reads one column of numbers of all rows of a table, a few thousand rows at a time however long the row groups are; null is NaN.
-///
-/// Errors are those of [`read_floats`].
-pub fn read_series(
-    run_folder: &Path,
-    table_folder: &str,
-    column: &str,
-    mut each: impl FnMut(&[i64], &[f64]),
-) -> Result<(), StoreError> {
-    let mut memory = Series { times: Vec::new(), cells: Vec::new(), pages: [None, None] };
-    for part in parts::list(&run_folder.join(table_folder))?.0 {
-        let file = OpenFile::open(&part.path)?;
-        let places = [file.find("t_us")?, file.find(column)?];
-        for group in file.footer.row_groups() {
-            memory.group(&file.file, group, places, &mut each).map_err(|what| StoreError::damaged(&part.path, what))?;
-        }
-    }
-    Ok(())
-}
-
-/// The memory of [`read_series`]: of run time and column the page at hand, and the rows given out.
-struct Series {
-    times: Vec<i64>,
-    cells: Vec<f64>,
-    pages: [Option<Pages>; 2],
-}
-
-impl Series {
-    fn group(
-        &mut self,
-        file: &File,
-        group: &RowGroupMetaData,
-        [time, wanted]: [usize; 2],
-        each: &mut impl FnMut(&[i64], &[f64]),
-    ) -> Result<(), String> {
-        let rows = group_rows(group)?;
-        let column = group.column(wanted);
-        let nullable = column.column_descr().max_def_level() > 0;
-        let [times, cells] = &mut self.pages;
-        let (header, page) = opened(times)?.read(file, group.column(time))?.data;
-        let moments = Some(page).filter(|_| header.encoding == pages::DELTA_BINARY_PACKED);
-        let mut moments = moments.and_then(|page| decode_page::Deltas::new(page, rows)).ok_or(NO_TIME)?;
-        let (header, page) = opened(cells)?.read(file, column)?.data;
-        if header.encoding != pages::PLAIN || column.column_type() != Type::DOUBLE {
-            return Err(NOT_OURS.into());
-        }
-        let mut values = decode_page::Words::<8>::new(page, nullable, rows).ok_or(NO_VALUES)?;
-        let mut read = 0;
-        while read < rows {
-            self.times.clear();
-            self.cells.clear();
-            moments.take(PIECE, &mut self.times).filter(|()| !self.times.is_empty()).ok_or(NO_TIME)?;
-            values.take(self.times.len(), &mut self.cells, f64::from_le_bytes).ok_or(NO_VALUES)?;
-            read += self.times.len();
-            each(&self.times, &self.cells);
-        }
-        Ok(())
-    }
-}
-
-const NO_TIME: &str = "the run time cannot be read";
-const NO_VALUES: &str = "a column's values cannot be read";
-const NOT_OURS: &str = "a column is laid out in a way that this program does not write";
+pub(super) const NO_TIME: &str = "the run time cannot be read";
+pub(super) const NO_VALUES: &str = "a column's values cannot be read";
+pub(super) const NO_ENTRIES: &str = "a list of distinct values cannot be read";
+pub(super) const NOT_OURS: &str = "a column is laid out in a way that this program does not write";
 
 /// How many rows a group has.
-fn group_rows(group: &RowGroupMetaData) -> Result<usize, String> {
+pub(super) fn group_rows(group: &RowGroupMetaData) -> Result<usize, String> {
     let rows = usize::try_from(group.num_rows()).ok().filter(|rows| *rows <= GROUP_LIMIT);
     rows.ok_or_else(|| "a row group is too long".into())
-}
-
-/// Memory for pages, made when it is first needed.
-fn opened(pages: &mut Option<Pages>) -> Result<&mut Pages, String> {
-    match pages {
-        Some(pages) => Ok(pages),
-        none => Ok(none.insert(Pages::new().map_err(|error| error.to_string())?)),
-    }
 }
 
 /// What is kept between chunks and files.
@@ -196,14 +109,12 @@ pub(super) struct Scan<'c> {
     times: Vec<i64>,
     cells: Vec<Vec<f64>>,
     names: Vec<Vec<String>>,
-    /// Of which columns the cells are all null, so that those of the next group need not be written if they are too.
-    blank: Vec<bool>,
-    /// Such columns have no cells.
-    sparse: bool,
     entries: Vec<f64>,
     /// Rows of the longest group to come: room is made once.
     room: usize,
+    /// Made when it is first needed.
     pages: Option<Pages>,
+    packed: pages::Chunk,
 }
 
 impl<'c> Scan<'c> {
@@ -213,11 +124,10 @@ impl<'c> Scan<'c> {
             times: Vec::new(),
             cells: vec![Vec::new(); columns.len()],
             names: vec![Vec::new(); columns.len()],
-            blank: vec![false; columns.len()],
-            sparse: false,
             entries: Vec::new(),
             room: 0,
             pages: None,
+            packed: pages::Chunk::default(),
         }
     }
 
@@ -258,10 +168,20 @@ impl OpenFile {
     }
 
     /// Where a column stands.
-    fn find(&self, name: &str) -> Result<usize, StoreError> {
+    pub fn find(&self, name: &str) -> Result<usize, StoreError> {
         let leaves = self.footer.file_metadata().schema_descr().columns();
         let found = leaves.iter().position(|leaf| leaf.name() == name);
         found.ok_or_else(|| StoreError::damaged(&self.path, format!("there is no column '{name}'")))
+    }
+
+    /// The file itself.
+    pub fn file(&self) -> &File {
+        &self.file
+    }
+
+    /// What it says of its row groups.
+    pub fn row_groups(&self) -> &[RowGroupMetaData] {
+        self.footer.row_groups()
     }
 
     /// How many row groups it has.
@@ -324,56 +244,51 @@ fn scan_group(
     state: &mut Scan<'_>,
 ) -> Result<(), String> {
     let rows = group_rows(group)?;
-    let mut pages = state.pages.take();
-    let unpacked = opened(&mut pages)?;
+    let mut pages = match state.pages.take() {
+        Some(pages) => pages,
+        None => Pages::new().map_err(|error| error.to_string())?,
+    };
+    let mut packed = std::mem::take(&mut state.packed);
+    let mut file = ReadOnce::plain(file);
     state.times.clear();
     state.times.reserve_exact(rows.max(state.room));
-    let times = unpacked.read(file, group.column(time))?;
-    match times.data {
-        (header, page)
+    pages.read(&mut file, group.column(time), &mut packed)?;
+    match packed.data() {
+        Some((header, page))
             if header.encoding == pages::DELTA_BINARY_PACKED
                 && decode_page::deltas(page, rows, &mut state.times).is_some() => {}
         _ => return Err(NO_TIME.into()),
     }
     for (index, column) in wanted.iter().enumerate() {
-        read_column(file, group.column(*column), rows, unpacked, state, index)?;
+        let column = group.column(*column);
+        pages.read(&mut file, column, &mut packed)?;
+        read_column(&packed, column, rows, state, index)?;
     }
-    state.pages = pages;
+    (state.pages, state.packed) = (Some(pages), packed);
     Ok(())
 }
 
-/// Reads a column of a row group: a page of values, of names a page of the distinct ones before it.
+/// Reads a column of a row group: a page of values, where they are in a list a page of the distinct ones before it.
 fn read_column(
-    file: &File,
+    packed: &pages::Chunk,
     column: &ColumnChunkMetaData,
     rows: usize,
-    pages: &mut Pages,
     state: &mut Scan<'_>,
     index: usize,
 ) -> Result<(), String> {
     let nullable = column.column_descr().max_def_level() > 0;
     let kind = column.column_type();
     let (cells, names, entries) = (&mut state.cells[index], &mut state.names[index], &mut state.entries);
-    let chunk = pages.read(file, column)?;
-    entries.clear();
-    if let Some((header, page)) = chunk.dictionary {
-        read_entries(kind, page, header.values, names, entries).ok_or("a list of names cannot be read")?;
+    if let Some((header, page)) = packed.dictionary() {
+        read_entries(kind, page, header.values, names, entries).ok_or(NO_ENTRIES)?;
     }
-    let (header, page) = chunk.data;
-    let numbers = header.encoding == pages::PLAIN && matches!(kind, Type::DOUBLE | Type::INT32);
-    if nullable && numbers && decode_page::is_blank(page, rows) {
-        let was_blank = std::mem::replace(&mut state.blank[index], true);
-        cells.truncate(if was_blank { rows } else { 0 });
-        cells.resize(if state.sparse { 0 } else { rows }, f64::NAN);
-        return Ok(());
-    }
-    state.blank[index] = false;
+    let (header, page) = packed.data().ok_or(NO_VALUES)?;
     cells.clear();
     // Doubling, as a growing vector does, would take twice the memory of the longest group.
     cells.reserve_exact(rows.max(state.room));
     let read = match (header.encoding, kind) {
-        (pages::RLE_DICTIONARY, Type::INT32 | Type::BYTE_ARRAY) if !nullable => {
-            from_entries(page, rows, entries, cells)
+        (pages::RLE_DICTIONARY, Type::DOUBLE | Type::INT32 | Type::BYTE_ARRAY) if packed.dictionary().is_some() => {
+            decode_page::Entries::new(page, nullable, rows, entries).and_then(|mut read| read.take(rows, cells))
         }
         (pages::PLAIN, Type::DOUBLE) => decode_page::words(page, nullable, rows, cells, f64::from_le_bytes),
         (pages::PLAIN, Type::INT32) => {
@@ -396,24 +311,22 @@ fn read_column(
 }
 
 /// The distinct values of a column as the cells they stand for.
-fn read_entries(kind: Type, page: &[u8], count: usize, names: &mut Vec<String>, entries: &mut Vec<f64>) -> Option<()> {
+pub(super) fn read_entries(
+    kind: Type,
+    page: &[u8],
+    count: usize,
+    names: &mut Vec<String>,
+    entries: &mut Vec<f64>,
+) -> Option<()> {
+    entries.clear();
     match kind {
+        Type::DOUBLE => decode_page::words(page, false, count, entries, f64::from_le_bytes),
         Type::INT32 => decode_page::words(page, false, count, entries, |word| f64::from(i32::from_le_bytes(word))),
         Type::BYTE_ARRAY => {
             decode_page::strings(page, count, |text| entries.push(index_of(text, names, entries.len()) as f64))
         }
         _ => None,
     }
-}
-
-fn from_entries(page: &[u8], rows: usize, entries: &[f64], cells: &mut Vec<f64>) -> Option<()> {
-    let (&width, runs) = page.split_first()?;
-    let mut known = true;
-    decode_page::runs(runs, u32::from(width), rows, |entry, count| match entries.get(entry as usize) {
-        Some(cell) => cells.resize(cells.len() + count, *cell),
-        None => known = false,
-    })?;
-    known.then_some(())
 }
 
 /// The index of a text, added if new; most often it is the one before.

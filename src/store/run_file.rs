@@ -429,7 +429,7 @@ pub(crate) mod tests {
         file.save(folder.path()).unwrap();
         assert_eq!(RunFile::load(folder.path()).unwrap(), file);
         let text = std::fs::read_to_string(folder.path().join(NAME)).unwrap();
-        assert!(text.starts_with("{\n  \"schema\": 2,\n  \"program\""), "{text}");
+        assert!(text.starts_with("{\n  \"schema\": 3,\n  \"program\""), "{text}");
         assert!(text.contains("\"mean\": null"));
         assert!(text.contains("\"ended\": \"end of recording\""));
     }

@@ -58,7 +58,7 @@ for table, want in expected["tables"].items():
             stands = {key.decode(): text.decode() for key, text in field.metadata.items()}
             assert stands["unit"] == unit and stands["meaning"] == meaning, f"{table}.{field.name}: {stands}"
         keys = pq.ParquetFile(path).metadata.metadata
-        assert keys[b"schema_version"] == b"2" and keys[b"table"].decode() == table, keys
+        assert keys[b"schema_version"] == b"3" and keys[b"table"].decode() == table, keys
         assert keys[b"run"].decode() == expected["run"], keys
         file = pq.ParquetFile(path)
         for index in range(file.num_row_groups):

@@ -104,7 +104,12 @@ fn write_rare(writer: &mut RunWriter, written: &mut Written, random: &mut Sequen
         distance: random.value(),
         time_unobserved: random.value(),
     };
-    let roles: [f64; Role::COUNT] = std::array::from_fn(|_| random.value());
+    // Every other role has few values, which come again.
+    let few = [f64::NAN, 0.0, -0.0, 1.0 / 3.0, 1e300];
+    let roles: [f64; Role::COUNT] = std::array::from_fn(|at| match at % 2 {
+        0 => few[(random.next() % 5) as usize],
+        _ => random.value(),
+    });
     let row = TraceRow { at: RunTime(at), phase, sums, roles, latitude_deg: f64::NAN, longitude_deg: 1.5 };
     writer.trace(&row).expect("written");
     let mut cells = vec![json!(at), json!(phase.key())];

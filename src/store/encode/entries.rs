@@ -1,0 +1,173 @@
+//! A column's distinct values and, row by row, which of them stands there: the form of columns whose values come again and again.
+//!
+//! Layout of the numbers: Apache Parquet format, `Encodings.md`, "RLE/Bit-Packing Hybrid". Does not decide about levels and compresses nothing.
+
+use crate::store::leb128::put;
+
+/// So few distinct values are listed in any case.
+const FEW: usize = 16;
+/// A list must be shorter than the rows by this factor ...
+const ROWS_PER_ENTRY: usize = 8;
+/// ... and a listed value come again so many times: of a column that only climbs, none does.
+const TIMES: usize = 4;
+/// A run as long is written as one; shorter ones are packed.
+const RUN_MIN: usize = 16;
+/// Places of the table in which values are looked up.
+const PLACES: usize = 1 << 13;
+/// The longest list: half of the places stay free.
+const ENTRIES_MAX: usize = PLACES / 2;
+
+/// Finds distinct values; keeps its memory between columns.
+#[derive(Default)]
+pub(super) struct Distinct {
+    /// A value's bits and its number plus one; zero is a free place.
+    places: Vec<(u64, u32)>,
+    /// The distinct values, each as bits, in order of appearance.
+    pub entries: Vec<u64>,
+    /// Of every row its value's number.
+    pub numbers: Vec<u32>,
+}
+
+impl Distinct {
+    /// Lists the values of a column of so many rows, those that are not null; whether that is worth it.
+    pub fn list(&mut self, values: impl Iterator<Item = u64>, rows: usize) -> bool {
+        let most = (rows / ROWS_PER_ENTRY).clamp(FEW, ENTRIES_MAX);
+        self.places.clear();
+        self.places.resize(PLACES, (0, 0));
+        self.entries.clear();
+        self.numbers.clear();
+        let mut changes = 0;
+        let mut last: Option<(u64, u32)> = None;
+        for bits in values {
+            let number = match last {
+                Some((same, number)) if same == bits => number,
+                _ => {
+                    changes += 1;
+                    let Some(number) = self.number(bits, most) else { return false };
+                    number
+                }
+            };
+            last = Some((bits, number));
+            self.numbers.push(number);
+        }
+        self.entries.len() <= FEW || self.entries.len() * TIMES <= changes
+    }
+
+    /// A value's number, new if need be; `None` if that would be one too many.
+    fn number(&mut self, bits: u64, most: usize) -> Option<u32> {
+        // Multiplicative hashing (Knuth, The Art of Computer Programming, vol. 3, 6.4): the high bits of the product.
+        let mut at = (bits.wrapping_mul(0x9e37_79b9_7f4a_7c15) >> (64 - PLACES.trailing_zeros())) as usize;
+        loop {
+            let place = &mut self.places[at];
+            match *place {
+                (known, number) if number > 0 && known == bits => return Some(number - 1),
+                (_, 0) if self.entries.len() < most => {
+                    self.entries.push(bits);
+                    *place = (bits, self.entries.len() as u32);
+                    return Some(self.entries.len() as u32 - 1);
+                }
+                (_, 0) => return None,
+                _ => at = (at + 1) % PLACES,
+            }
+        }
+    }
+
+    /// The bits that a number needs, at least one.
+    pub fn width(&self) -> u32 {
+        (usize::BITS - self.entries.len().saturating_sub(1).leading_zeros()).max(1)
+    }
+}
+
+/// Appends numbers of `width` bits in the hybrid form.
+pub(super) fn hybrid(numbers: &[u32], width: u32, out: &mut Vec<u8>) {
+    let mut begin = 0;
+    let mut at = 0;
+    for run in numbers.chunk_by(|a, b| a == b) {
+        // What is packed comes in eights: a run gives to those before it what they lack.
+        let lacks = (8 - (at - begin) % 8) % 8;
+        if run.len() >= lacks + RUN_MIN {
+            pack(&numbers[begin..at + lacks], width, out);
+            let count = run.len() - lacks;
+            put(out, (count as u64) << 1);
+            out.extend_from_slice(&run[0].to_le_bytes()[..width.div_ceil(8) as usize]);
+            begin = at + run.len();
+        }
+        at += run.len();
+    }
+    pack(&numbers[begin..], width, out);
+}
+
+/// Packs numbers one behind another, least significant bit first, with zeros up to a multiple of eight.
+fn pack(numbers: &[u32], width: u32, out: &mut Vec<u8>) {
+    if numbers.is_empty() {
+        return;
+    }
+    let eights = numbers.len().div_ceil(8);
+    put(out, (eights as u64) << 1 | 1);
+    let end = out.len() + eights * width as usize;
+    let (mut held, mut bits) = (0u64, 0);
+    for number in numbers {
+        held |= u64::from(*number) << bits;
+        bits += width;
+        while bits >= 8 {
+            out.push(held as u8);
+            held >>= 8;
+            bits -= 8;
+        }
+    }
+    if bits > 0 {
+        out.push(held as u8);
+    }
+    out.resize(end, 0);
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+    use crate::store::decode_page::Entries;
+
+    #[test]
+    fn the_form_is_that_of_the_format() {
+        // `Encodings.md`, "RLE/Bit-Packing Hybrid": the numbers 0 to 7 of 3 bits are the bytes 10001000 11000110 11111010, lowest first.
+        let mut out = Vec::new();
+        hybrid(&[0, 1, 2, 3, 4, 5, 6, 7], 3, &mut out);
+        assert_eq!(out, [1 << 1 | 1, 0b1000_1000, 0b1100_0110, 0b1111_1010]);
+        // A run: its length times two, the value in as many bytes as the width needs.
+        out.clear();
+        hybrid(&[5; 100], 9, &mut out);
+        assert_eq!(out, [0xc8, 1, 5, 0]);
+    }
+
+    #[test]
+    fn values_that_do_not_come_again_are_not_listed() {
+        let mut distinct = Distinct::default();
+        assert!(distinct.list((0..1_000).map(|at| at % 100), 1_000));
+        assert_eq!((distinct.entries.len(), distinct.width(), distinct.numbers[123]), (100, 7, 23));
+        assert!(!distinct.list((0..1_000).map(|at| at / 10), 1_000), "it only climbs");
+        assert!(!distinct.list(0..1_000, 1_000));
+        assert!(distinct.list((0..1_000).map(|_| 7), 1_000));
+        assert_eq!((distinct.entries.len(), distinct.width()), (1, 1));
+        assert!(distinct.list((0..100_000).map(|at| at * 31 % 4_096), 100_000), "as long as a list may be");
+        assert!(!distinct.list((0..100_000).map(|at| at * 31 % 4_097), 100_000));
+    }
+
+    proptest! {
+        #[test]
+        fn numbers_come_back(
+            runs in proptest::collection::vec((0..1u32 << 12, prop_oneof![1..4usize, 1..40usize]), 1..60),
+            piece in 1..70usize,
+        ) {
+            let numbers: Vec<u32> = runs.iter().flat_map(|(number, count)| std::iter::repeat_n(*number, *count)).collect();
+            let mut page = vec![12];
+            hybrid(&numbers, 12, &mut page);
+            let mut values: Vec<f64> = (0..1 << 12).map(f64::from).collect();
+            let (mut read, mut out) = (Entries::new(&page, false, numbers.len(), &mut values).unwrap(), Vec::new());
+            while out.len() < numbers.len() {
+                prop_assert!(read.take(piece, &mut out).is_some());
+            }
+            prop_assert_eq!(out, numbers.iter().map(|number| f64::from(*number)).collect::<Vec<_>>());
+        }
+    }
+}

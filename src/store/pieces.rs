@@ -1,0 +1,379 @@
+//! Some columns of a table, a few thousand rows at a time however long its row groups are, each file read once: for its rows, and for the
+//! digest that `run.json` has of it.
+//!
+//! A row group's pages are unpacked, in the file's order, into memory that is kept from group to group; the cells are read off them piece by
+//! piece. What was given out counts only once the digest was found right. Reads numbers and names from a list, not texts.
+
+use std::path::Path;
+
+use parquet::basic::Type;
+use parquet::file::metadata::{ColumnChunkMetaData, RowGroupMetaData};
+
+use super::data_set::{NOT_AS_LISTED, RunFolder};
+use super::decode_page::{self, Deltas, Entries, Words};
+use super::pages::{self, Pages};
+use super::read_once::ReadOnce;
+use super::reader::{Chunk, NO_ENTRIES, NO_TIME, NO_VALUES, NOT_OURS, OpenFile, group_rows, read_entries};
+use super::run_file::RunFile;
+use super::{StoreError, parts, sha256};
+
+/// Rows that are given out at a time, about.
+const PIECE: usize = 4_096;
+
+/// What is wanted of a table.
+#[derive(Clone, Copy)]
+pub struct Wanted<'a> {
+    /// The table's folder inside the run's.
+    pub table: &'a str,
+    /// The columns, in the order in which they are given out.
+    pub columns: &'a [&'a str],
+    /// The first of two columns is read only in row groups in which the second has a null.
+    pub instead: Option<(&'a str, &'a str)>,
+    /// What lists the table's files: each must be, byte for byte, the one that was written.
+    pub listed: Option<&'a RunFile>,
+}
+
+/// Reads a table in the order of its files; a column of which a row group has nothing but nulls has no cells in its [`Chunk`]s. A table that
+/// is not there has no rows.
+///
+/// # Errors
+/// A file that is damaged, or lacks a column, is an error that names it. The rows before it have been given out by then, and so have those of
+/// a file whose digest turns out wrong at its end: an error says that nothing of it counts.
+pub fn read(run_folder: &Path, wanted: Wanted<'_>, each: impl FnMut(Chunk<'_>)) -> Result<(), StoreError> {
+    let read = read_files(run_folder, &wanted, each);
+    if let (Err(_), Some(listed)) = (&read, wanted.listed) {
+        // Of a file that is not the one that was written, that is what is wrong with it, whatever else was met first.
+        RunFolder::open(run_folder)?.check(listed, wanted.table)?;
+    }
+    read
+}
+
+fn read_files(run_folder: &Path, wanted: &Wanted<'_>, mut each: impl FnMut(Chunk<'_>)) -> Result<(), StoreError> {
+    let mut memory = Memory::new(wanted.columns.len());
+    let tables = wanted.listed.iter().flat_map(|file| &file.tables).filter(|table| table.folder == wanted.table);
+    let mut listed: Vec<_> = tables.flat_map(|table| &table.files).collect();
+    let folder = run_folder.join(wanted.table);
+    for part in parts::list(&folder)?.0 {
+        let file = OpenFile::open(&part.path)?;
+        let place = listed.iter().position(|file| part.path.file_name().is_some_and(|name| name == &*file.name));
+        let expected = place.map(|place| &*listed.swap_remove(place).sha256);
+        let mut bytes = if expected.is_some() { ReadOnce::hashed(file.file()) } else { ReadOnce::plain(file.file()) };
+        let places = Places::find(&file, wanted)?;
+        for group in file.row_groups() {
+            memory
+                .group(&mut bytes, group, &places, &mut each)
+                .map_err(|what| StoreError::damaged(&part.path, what))?;
+        }
+        let found = bytes.finish().map_err(|error| StoreError::io(&part.path, "read", error))?;
+        if found.as_deref() != expected {
+            return Err(StoreError::damaged(&part.path, NOT_AS_LISTED));
+        }
+    }
+    // Listed, but no part of the table by now.
+    for left in listed {
+        let path = folder.join(&left.name);
+        if sha256(&path)?.1 != left.sha256 {
+            return Err(StoreError::damaged(&path, NOT_AS_LISTED));
+        }
+    }
+    Ok(())
+}
+
+/// Where the columns stand in a file.
+struct Places {
+    time: usize,
+    columns: Vec<usize>,
+    instead: Option<(usize, usize)>,
+}
+
+impl Places {
+    fn find(file: &OpenFile, wanted: &Wanted<'_>) -> Result<Self, StoreError> {
+        let columns = wanted.columns.iter().map(|name| file.find(name)).collect::<Result<Vec<_>, _>>()?;
+        let place = |name: &str| wanted.columns.iter().position(|column| *column == name);
+        let instead = wanted.instead.and_then(|(one, other)| place(one).zip(place(other)));
+        Ok(Self { time: file.find("t_us")?, columns, instead })
+    }
+}
+
+/// Memory that is kept from row group to row group.
+struct Memory {
+    pages: Option<Pages>,
+    /// The pages at hand of the run time, and of every column.
+    time: pages::Chunk,
+    columns: Vec<pages::Chunk>,
+    /// The values of each column's list.
+    entries: Vec<Vec<f64>>,
+    names: Vec<Vec<String>>,
+    /// The rows given out.
+    times: Vec<i64>,
+    cells: Vec<Vec<f64>>,
+}
+
+impl Memory {
+    fn new(columns: usize) -> Self {
+        Self {
+            pages: None,
+            time: pages::Chunk::default(),
+            columns: (0..columns).map(|_| pages::Chunk::default()).collect(),
+            entries: vec![Vec::new(); columns],
+            names: vec![Vec::new(); columns],
+            times: Vec::new(),
+            cells: vec![Vec::new(); columns],
+        }
+    }
+
+    /// Gives out a row group; the error is what is wrong, without the file's name.
+    fn group(
+        &mut self,
+        bytes: &mut ReadOnce<'_>,
+        group: &RowGroupMetaData,
+        places: &Places,
+        each: &mut impl FnMut(Chunk<'_>),
+    ) -> Result<(), String> {
+        let rows = group_rows(group)?;
+        let Self { pages, time, columns, entries, names, times, cells } = self;
+        let pages = match pages {
+            Some(pages) => pages,
+            none => none.insert(Pages::new().map_err(|error| error.to_string())?),
+        };
+        pages.read(bytes, group.column(places.time), time)?;
+        let moments = time.data().filter(|(header, _)| header.encoding == pages::DELTA_BINARY_PACKED);
+        let mut moments = moments.and_then(|(_, page)| Deltas::new(page, rows)).ok_or(NO_TIME)?;
+        let left_out = unpack(pages, bytes, group, places, columns)?;
+        let mut cursors = Vec::with_capacity(columns.len());
+        for (index, (chunk, values)) in columns.iter().zip(entries).enumerate() {
+            let column = group.column(places.columns[index]);
+            let none = left_out == Some(index);
+            cursors.push(if none {
+                Cursor::Blank
+            } else {
+                Cursor::new(chunk, column, rows, values, &mut names[index])?
+            });
+        }
+        let mut read = 0;
+        while read < rows {
+            times.clear();
+            moments.take(PIECE, times).filter(|()| !times.is_empty()).ok_or(NO_TIME)?;
+            for (cursor, cells) in cursors.iter_mut().zip(&mut *cells) {
+                cells.clear();
+                cursor.take(times.len(), cells).ok_or(NO_VALUES)?;
+            }
+            read += times.len();
+            each(Chunk { t_us: times, columns: cells, names });
+        }
+        Ok(())
+    }
+}
+
+/// Unpacks a row group's columns in the file's order; the number of the one that is left out.
+fn unpack(
+    pages: &mut Pages,
+    bytes: &mut ReadOnce<'_>,
+    group: &RowGroupMetaData,
+    places: &Places,
+    chunks: &mut [pages::Chunk],
+) -> Result<Option<usize>, String> {
+    let mut order: Vec<usize> =
+        (0..chunks.len()).filter(|index| places.instead.is_none_or(|(it, _)| it != *index)).collect();
+    order.sort_by_key(|index| places.columns[*index]);
+    for index in order {
+        pages.read(bytes, group.column(places.columns[index]), &mut chunks[index])?;
+    }
+    let Some((index, other)) = places.instead else { return Ok(None) };
+    let nullable = group.column(places.columns[other]).column_descr().max_def_level() > 0;
+    let rows = group_rows(group)?;
+    let whole = |(_, page): (pages::Header, &[u8])| !nullable || decode_page::all_level(page, rows, 1);
+    if chunks[other].data().is_some_and(whole) {
+        return Ok(Some(index));
+    }
+    pages.read(bytes, group.column(places.columns[index]), &mut chunks[index])?;
+    Ok(None)
+}
+
+/// Where a column's cells are read on.
+enum Cursor<'a> {
+    /// All are null.
+    Blank,
+    Doubles(Words<'a, 8>),
+    Integers(Words<'a, 4>),
+    Entries(Entries<'a>),
+}
+
+impl<'a> Cursor<'a> {
+    fn new(
+        chunk: &'a pages::Chunk,
+        column: &ColumnChunkMetaData,
+        rows: usize,
+        entries: &'a mut Vec<f64>,
+        names: &mut Vec<String>,
+    ) -> Result<Self, String> {
+        let nullable = column.column_descr().max_def_level() > 0;
+        let kind = column.column_type();
+        let (header, page) = chunk.data().ok_or(NO_VALUES)?;
+        if nullable && decode_page::all_level(page, rows, 0) {
+            return Ok(Self::Blank);
+        }
+        let cursor = match (header.encoding, kind, chunk.dictionary()) {
+            (pages::PLAIN, Type::DOUBLE, None) => Words::new(page, nullable, rows).map(Self::Doubles),
+            (pages::PLAIN, Type::INT32, None) => Words::new(page, nullable, rows).map(Self::Integers),
+            (pages::RLE_DICTIONARY, _, Some((listed, list))) => {
+                read_entries(kind, list, listed.values, names, entries).ok_or(NO_ENTRIES)?;
+                Entries::new(page, nullable, rows, entries).map(Self::Entries)
+            }
+            _ => return Err(NOT_OURS.into()),
+        };
+        cursor.ok_or_else(|| NO_VALUES.into())
+    }
+
+    fn take(&mut self, rows: usize, cells: &mut Vec<f64>) -> Option<()> {
+        match self {
+            Self::Blank => Some(()),
+            Self::Doubles(words) => words.take(rows, cells, f64::from_le_bytes),
+            Self::Integers(words) => words.take(rows, cells, |word| f64::from(i32::from_le_bytes(word))),
+            Self::Entries(entries) => entries.take(rows, cells),
+        }
+        .filter(|()| matches!(self, Self::Blank) || cells.len() == rows)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::schema::tables;
+    use crate::store::encode::Encoder;
+    use crate::store::rows::RowBuffer;
+    use crate::store::run_file::FileDigest;
+    use crate::store::run_file::tests::example;
+    use crate::store::schema_of::FileSchema;
+    use crate::store::writer::TableFiles;
+    use crate::store::writer::tests::Noise;
+    use crate::store::{check_file, merge, reader};
+
+    const ROWS: usize = 9_000;
+    const COLUMNS: [&str; 8] =
+        ["energy_out", "distance", "speed", "soc", "pack_current", "pack_power", "plug", "phase"];
+
+    /// What stands in a column: what only climbs, what comes again, what comes again with nulls, one value, nothing.
+    fn value(name: &str, row: usize, noise: &mut Noise) -> f64 {
+        let random = noise.below(1_000) as f64;
+        match name {
+            "energy_out" | "distance" => row as f64 * 7.3 + random / 977.0,
+            "speed" => random / 3.6,
+            "pack_current" if row % 4_500 == 7 => f64::NAN,
+            "soc" | "pack_current" => [f64::NAN, 1.0, -0.0, 0.0, 1e-310][1 + (random as usize) % 4],
+            "pack_power" => random * random,
+            "plug" | "latitude" => f64::NAN,
+            _ => 0.25,
+        }
+    }
+
+    /// Two row groups of a trace in a table's folder; the layout is that of the trace if the folder has its name, else that of tables of before.
+    fn write(run: &Path, folder: &str) -> (Vec<i64>, Vec<Vec<f64>>) {
+        let table = crate::schema::Table { folder: folder.into(), ..tables::trace() };
+        let schema = FileSchema::new(table, run).unwrap();
+        let path = run.join(folder).join("part-00000.parquet");
+        std::fs::create_dir_all(run.join(folder)).unwrap();
+        let (mut file, mut encoder) = (merge::create(&path, &schema).unwrap(), Encoder::new());
+        let (mut noise, mut times, mut cells) = (Noise(3), Vec::new(), vec![Vec::new(); COLUMNS.len()]);
+        for group in 0..2 {
+            let mut rows = RowBuffer::new(&schema.table);
+            for row in 0..ROWS {
+                times.push((group * ROWS + row) as i64 * 100_000);
+                let numbers: Vec<f64> =
+                    schema.table.columns[2..].iter().map(|column| value(&column.name, row, &mut noise)).collect();
+                for (cells, name) in cells.iter_mut().zip(COLUMNS) {
+                    let at = schema.table.columns[2..].iter().position(|column| column.name == name);
+                    cells.push(at.map_or((row % 3) as f64, |at| numbers[at]));
+                }
+                rows.push(*times.last().unwrap(), (row % 3) as u8, &numbers);
+            }
+            rows.pack(&schema, &["drive", "stand", "charge"], &mut encoder).unwrap().append(&mut file).unwrap();
+        }
+        merge::finish(file, &path, false).unwrap();
+        assert_eq!(check_file::pages(&path, Some(&schema), |_| ()).unwrap(), 2 * ROWS as u64);
+        (times, cells)
+    }
+
+    fn bits(cells: &[f64]) -> Vec<Option<u64>> {
+        cells.iter().map(|cell| (!cell.is_nan()).then_some(cell.to_bits())).collect()
+    }
+
+    #[test]
+    fn what_was_written_is_read_in_the_layout_of_today_and_of_before() {
+        let folder = tempfile::tempdir().unwrap();
+        for table in ["trace", "as-before"] {
+            let (times, cells) = write(folder.path(), table);
+            let (mut found_times, mut found) = (Vec::new(), vec![Vec::new(); COLUMNS.len()]);
+            let wanted = Wanted { table, columns: &COLUMNS, instead: None, listed: None };
+            read(folder.path(), wanted, |chunk| {
+                assert!(chunk.t_us.len() < PIECE + 128);
+                assert!(chunk.columns[6].is_empty(), "nothing but nulls has no cells");
+                found_times.extend_from_slice(chunk.t_us);
+                found.iter_mut().zip(chunk.columns).for_each(|(all, cells)| all.extend_from_slice(cells));
+            })
+            .unwrap();
+            found[6] = vec![f64::NAN; 2 * ROWS];
+            assert_eq!(found_times, times);
+            for (at, name) in COLUMNS.iter().enumerate() {
+                assert_eq!(bits(&found[at]), bits(&cells[at]), "{table}, {name}");
+            }
+            // A row group at a time, by what others read.
+            let mut groups = vec![Vec::new(); COLUMNS.len()];
+            reader::read_floats(folder.path(), table, &COLUMNS, |chunk| {
+                groups.iter_mut().zip(chunk.columns).for_each(|(all, cells)| all.extend_from_slice(cells));
+            })
+            .unwrap();
+            (0..COLUMNS.len())
+                .for_each(|at| assert_eq!(bits(&groups[at]), bits(&cells[at]), "{table}, {}", COLUMNS[at]));
+        }
+    }
+
+    #[test]
+    fn a_column_stands_in_only_where_the_other_has_a_null() {
+        let folder = tempfile::tempdir().unwrap();
+        write(folder.path(), "trace");
+        let mut lengths = Vec::new();
+        let mut look = |one, other| {
+            lengths.clear();
+            let wanted = Wanted { table: "trace", columns: &COLUMNS, instead: Some((one, other)), listed: None };
+            read(folder.path(), wanted, |chunk| lengths.push(chunk.columns[5].len())).unwrap();
+            lengths.iter().sum::<usize>()
+        };
+        assert_eq!(look("pack_power", "pack_current"), 2 * ROWS);
+        assert_eq!(look("pack_power", "speed"), 0);
+        assert_eq!(look("pack_power", "plug"), 2 * ROWS);
+    }
+
+    #[test]
+    fn a_file_that_is_not_the_one_listed_is_an_error_whatever_can_be_read_of_it() {
+        let folder = tempfile::tempdir().unwrap();
+        write(folder.path(), "trace");
+        let path = folder.path().join("trace/part-00000.parquet");
+        let sound = std::fs::read(&path).unwrap();
+        let (bytes, sha256) = sha256(&path).unwrap();
+        let files = vec![FileDigest { name: "part-00000.parquet".into(), sha256 }];
+        let mut file = example();
+        file.tables = vec![TableFiles { folder: "trace".into(), rows: 2 * ROWS as u64, bytes, files }];
+        let wanted = Wanted { table: "trace", columns: &["speed"], instead: None, listed: Some(&file) };
+        let mut rows = 0;
+        read(folder.path(), wanted, |chunk| rows += chunk.t_us.len()).unwrap();
+        assert_eq!(rows, 2 * ROWS);
+        let said = |bytes: &[u8]| {
+            std::fs::write(&path, bytes).unwrap();
+            read(folder.path(), wanted, |_| ()).unwrap_err().to_string()
+        };
+        let expected = format!("trace/part-00000.parquet: damaged: {NOT_AS_LISTED}");
+        // In a column that is read, in one that is not, in the footer, at the end, and behind it.
+        for at in (4..sound.len()).step_by(sound.len() / 40).chain([sound.len() - 9, sound.len() - 1]) {
+            let mut changed = sound.clone();
+            changed[at] ^= 1;
+            assert!(said(&changed).ends_with(&expected), "byte {at}: {}", said(&changed));
+        }
+        assert!(said(&[&sound[..], b"x"].concat()).ends_with(&expected));
+        assert!(said(&sound[..sound.len() / 2]).ends_with(&expected));
+        std::fs::remove_file(&path).unwrap();
+        assert!(
+            read(folder.path(), wanted, |_| ()).unwrap_err().to_string().contains("part-00000.parquet: cannot open")
+        );
+    }
+}
