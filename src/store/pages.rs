@@ -4,6 +4,8 @@
 //! of what this program writes (Apache Parquet format, `parquet.thrift`, data pages of version 1, in Thrift's compact protocol); does
 //! not judge what a page holds. Total: any bytes give a page or `None`, never a panic.
 
+use std::ops::Range;
+
 use parquet::basic::Compression;
 use parquet::file::metadata::ColumnChunkMetaData;
 
@@ -43,62 +45,88 @@ pub(super) const DELTA_BINARY_PACKED: i64 = 5;
 /// The format's number of RLE_DICTIONARY.
 pub(super) const RLE_DICTIONARY: i64 = 8;
 
-/// Reads column chunks, one after another.
+/// Reads column chunks, one after another, into one stretch of memory that is used again when it is emptied.
 pub(super) struct Pages {
     zstd: zstd::bulk::Decompressor<'static>,
     packed: Vec<u8>,
+    /// One stretch for all columns: freed, it is room for anything, where a piece for each column would leave gaps.
+    unpacked: Vec<u8>,
+    /// How much of it is taken.
+    taken: usize,
 }
 
-/// A column chunk, unpacked; its memory is kept from chunk to chunk.
-#[derive(Default)]
+/// A page, and where it stands unpacked.
+type Place = (Header, Range<usize>);
+
+/// A column chunk whose pages are unpacked.
+#[derive(Clone)]
 pub(super) struct Chunk {
-    dictionary: (Option<Header>, Vec<u8>),
-    data: (Option<Header>, Vec<u8>),
-}
-
-impl Chunk {
-    /// The page of distinct values, where it has one.
-    pub fn dictionary(&self) -> Option<(Header, &[u8])> {
-        Some((self.dictionary.0?, &self.dictionary.1))
-    }
-
-    /// Its first data page.
-    pub fn data(&self) -> Option<(Header, &[u8])> {
-        Some((self.data.0?, &self.data.1))
-    }
+    dictionary: Option<Place>,
+    data: Place,
 }
 
 impl Pages {
     pub fn new() -> std::io::Result<Self> {
-        Ok(Self { zstd: zstd::bulk::Decompressor::new()?, packed: Vec::new() })
+        let zstd = zstd::bulk::Decompressor::new()?;
+        Ok(Self { zstd, packed: Vec::new(), unpacked: Vec::new(), taken: 0 })
+    }
+
+    /// Lets go of all that was unpacked.
+    pub fn clear(&mut self) {
+        self.taken = 0;
     }
 
     /// Reads a chunk whose place in the file was found sound; the error is what is wrong with it, without the file's name.
-    pub fn read(
-        &mut self,
-        file: &mut ReadOnce<'_>,
-        column: &ColumnChunkMetaData,
-        chunk: &mut Chunk,
-    ) -> Result<(), String> {
+    pub fn read(&mut self, file: &mut ReadOnce<'_>, column: &ColumnChunkMetaData) -> Result<Chunk, String> {
         if !matches!(column.compression(), Compression::ZSTD(_)) {
             return Err("a column is packed in a way that this program does not write".into());
         }
         let (start, length) = column.byte_range();
         file.read(start, length as usize, &mut self.packed).map_err(|error| error.to_string())?;
-        let mut rest = &self.packed[..];
-        (chunk.dictionary.0, chunk.data.0) = (None, None);
+        let packed = std::mem::take(&mut self.packed);
+        let read = self.unpack(&packed);
+        self.packed = packed;
+        read
+    }
+
+    fn unpack(&mut self, mut rest: &[u8]) -> Result<Chunk, String> {
         let mut page = next(&mut rest)?;
+        let mut dictionary = None;
         if page.0.kind == Kind::Dictionary {
-            unpack(&mut self.zstd, page, &mut chunk.dictionary.1)?;
-            chunk.dictionary.0 = Some(page.0);
+            dictionary = Some(self.unpack_page(page)?);
             page = next(&mut rest)?;
         }
         if page.0.kind != Kind::Data {
             return Err("a column has no values".into());
         }
-        unpack(&mut self.zstd, page, &mut chunk.data.1)?;
-        chunk.data.0 = Some(page.0);
-        Ok(())
+        Ok(Chunk { dictionary, data: self.unpack_page(page)? })
+    }
+
+    fn unpack_page(&mut self, (header, packed): (Header, &[u8])) -> Result<Place, String> {
+        let place = self.taken..self.taken + header.unpacked;
+        if self.unpacked.len() < place.end {
+            self.unpacked.resize(place.end, 0);
+        }
+        let out = &mut self.unpacked[place.clone()];
+        let length = self.zstd.decompress_to_buffer(packed, out);
+        let length = length.map_err(|error| format!("a page cannot be unpacked: {error}"))?;
+        if length != header.unpacked {
+            return Err(format!("a page has {length} bytes, not {}", header.unpacked));
+        }
+        self.taken = place.end;
+        Ok((header, place))
+    }
+
+    /// The page of distinct values of a chunk that was read since all was let go of, where it has one.
+    pub fn dictionary(&self, chunk: &Chunk) -> Option<(Header, &[u8])> {
+        let (header, place) = chunk.dictionary.clone()?;
+        Some((header, self.unpacked.get(place)?))
+    }
+
+    /// The first data page of such a chunk.
+    pub fn data(&self, chunk: &Chunk) -> (Header, &[u8]) {
+        let (header, place) = chunk.data.clone();
+        (header, self.unpacked.get(place).unwrap_or_default())
     }
 }
 
@@ -111,16 +139,6 @@ fn next<'a>(rest: &mut &'a [u8]) -> Result<(Header, &'a [u8]), String> {
     let (packed, after) = rest.split_at_checked(header.packed).ok_or("a page is longer than its column")?;
     *rest = after;
     Ok((header, packed))
-}
-
-fn unpack(zstd: &mut zstd::bulk::Decompressor<'_>, page: (Header, &[u8]), out: &mut Vec<u8>) -> Result<(), String> {
-    let (header, packed) = page;
-    out.clear();
-    // Row groups differ by a few rows: doubling would take twice the memory of the longest, exact room a new place for each that is longer.
-    out.reserve_exact(header.unpacked.next_multiple_of(1 << 14));
-    let length =
-        zstd.decompress_to_buffer(packed, out).map_err(|error| format!("a page cannot be unpacked: {error}"))?;
-    if length == header.unpacked { Ok(()) } else { Err(format!("a page has {length} bytes, not {}", header.unpacked)) }
 }
 
 /// A page's header off the front; `None` where it is none, or of a kind that this program does not write.

@@ -98,9 +98,6 @@ impl Places {
 /// Memory that is kept from row group to row group.
 struct Memory {
     pages: Option<Pages>,
-    /// The pages at hand of the run time, and of every column.
-    time: pages::Chunk,
-    columns: Vec<pages::Chunk>,
     /// The values of each column's list.
     entries: Vec<Vec<f64>>,
     names: Vec<Vec<String>>,
@@ -113,8 +110,6 @@ impl Memory {
     fn new(columns: usize) -> Self {
         Self {
             pages: None,
-            time: pages::Chunk::default(),
-            columns: (0..columns).map(|_| pages::Chunk::default()).collect(),
             entries: vec![Vec::new(); columns],
             names: vec![Vec::new(); columns],
             times: Vec::new(),
@@ -131,23 +126,23 @@ impl Memory {
         each: &mut impl FnMut(Chunk<'_>),
     ) -> Result<(), String> {
         let rows = group_rows(group)?;
-        let Self { pages, time, columns, entries, names, times, cells } = self;
+        let Self { pages, entries, names, times, cells } = self;
         let pages = match pages {
             Some(pages) => pages,
             none => none.insert(Pages::new().map_err(|error| error.to_string())?),
         };
-        pages.read(bytes, group.column(places.time), time)?;
-        let moments = time.data().filter(|(header, _)| header.encoding == pages::DELTA_BINARY_PACKED);
-        let mut moments = moments.and_then(|(_, page)| Deltas::new(page, rows)).ok_or(NO_TIME)?;
-        let left_out = unpack(pages, bytes, group, places, columns)?;
-        let mut cursors = Vec::with_capacity(columns.len());
-        for (index, (chunk, values)) in columns.iter().zip(entries).enumerate() {
+        pages.clear();
+        let time = pages.read(bytes, group.column(places.time))?;
+        let chunks = unpack(pages, bytes, group, places)?;
+        let (header, page) = pages.data(&time);
+        let moments = (header.encoding == pages::DELTA_BINARY_PACKED).then(|| Deltas::new(page, rows));
+        let mut moments = moments.flatten().ok_or(NO_TIME)?;
+        let mut cursors = Vec::with_capacity(chunks.len());
+        for (index, (chunk, values)) in chunks.iter().zip(entries).enumerate() {
             let column = group.column(places.columns[index]);
-            let none = left_out == Some(index);
-            cursors.push(if none {
-                Cursor::Blank
-            } else {
-                Cursor::new(chunk, column, rows, values, &mut names[index])?
+            cursors.push(match chunk {
+                Some(chunk) => Cursor::new((pages, chunk), column, rows, values, &mut names[index])?,
+                None => Cursor::Blank,
             });
         }
         let mut read = 0;
@@ -165,29 +160,30 @@ impl Memory {
     }
 }
 
-/// Unpacks a row group's columns in the file's order; the number of the one that is left out.
+/// Unpacks a row group's columns in the file's order; one may be left out.
 fn unpack(
     pages: &mut Pages,
     bytes: &mut ReadOnce<'_>,
     group: &RowGroupMetaData,
     places: &Places,
-    chunks: &mut [pages::Chunk],
-) -> Result<Option<usize>, String> {
-    let mut order: Vec<usize> =
-        (0..chunks.len()).filter(|index| places.instead.is_none_or(|(it, _)| it != *index)).collect();
+) -> Result<Vec<Option<pages::Chunk>>, String> {
+    let column = |index: usize| group.column(places.columns[index]);
+    let waits = places.instead.map(|(index, _)| index);
+    let mut order: Vec<usize> = (0..places.columns.len()).filter(|index| Some(*index) != waits).collect();
     order.sort_by_key(|index| places.columns[*index]);
+    let mut chunks = vec![None; places.columns.len()];
     for index in order {
-        pages.read(bytes, group.column(places.columns[index]), &mut chunks[index])?;
+        chunks[index] = Some(pages.read(bytes, column(index))?);
     }
-    let Some((index, other)) = places.instead else { return Ok(None) };
-    let nullable = group.column(places.columns[other]).column_descr().max_def_level() > 0;
-    let rows = group_rows(group)?;
-    let whole = |(_, page): (pages::Header, &[u8])| !nullable || decode_page::all_level(page, rows, 1);
-    if chunks[other].data().is_some_and(whole) {
-        return Ok(Some(index));
+    if let Some((index, other)) = places.instead {
+        let nullable = column(other).column_descr().max_def_level() > 0;
+        let rows = group_rows(group)?;
+        let is_whole = |chunk: &pages::Chunk| !nullable || decode_page::all_level(pages.data(chunk).1, rows, 1);
+        if !chunks[other].as_ref().is_some_and(is_whole) {
+            chunks[index] = Some(pages.read(bytes, column(index))?);
+        }
     }
-    pages.read(bytes, group.column(places.columns[index]), &mut chunks[index])?;
-    Ok(None)
+    Ok(chunks)
 }
 
 /// Where a column's cells are read on.
@@ -201,7 +197,7 @@ enum Cursor<'a> {
 
 impl<'a> Cursor<'a> {
     fn new(
-        chunk: &'a pages::Chunk,
+        (pages, chunk): (&'a Pages, &pages::Chunk),
         column: &ColumnChunkMetaData,
         rows: usize,
         entries: &'a mut Vec<f64>,
@@ -209,11 +205,11 @@ impl<'a> Cursor<'a> {
     ) -> Result<Self, String> {
         let nullable = column.column_descr().max_def_level() > 0;
         let kind = column.column_type();
-        let (header, page) = chunk.data().ok_or(NO_VALUES)?;
+        let (header, page) = pages.data(chunk);
         if nullable && decode_page::all_level(page, rows, 0) {
             return Ok(Self::Blank);
         }
-        let cursor = match (header.encoding, kind, chunk.dictionary()) {
+        let cursor = match (header.encoding, kind, pages.dictionary(chunk)) {
             (pages::PLAIN, Type::DOUBLE, None) => Words::new(page, nullable, rows).map(Self::Doubles),
             (pages::PLAIN, Type::INT32, None) => Words::new(page, nullable, rows).map(Self::Integers),
             (pages::RLE_DICTIONARY, _, Some((listed, list))) => {

@@ -114,7 +114,6 @@ pub(super) struct Scan<'c> {
     room: usize,
     /// Made when it is first needed.
     pages: Option<Pages>,
-    packed: pages::Chunk,
 }
 
 impl<'c> Scan<'c> {
@@ -127,7 +126,6 @@ impl<'c> Scan<'c> {
             entries: Vec::new(),
             room: 0,
             pages: None,
-            packed: pages::Chunk::default(),
         }
     }
 
@@ -248,29 +246,30 @@ fn scan_group(
         Some(pages) => pages,
         None => Pages::new().map_err(|error| error.to_string())?,
     };
-    let mut packed = std::mem::take(&mut state.packed);
     let mut file = ReadOnce::plain(file);
     state.times.clear();
     state.times.reserve_exact(rows.max(state.room));
-    pages.read(&mut file, group.column(time), &mut packed)?;
-    match packed.data() {
-        Some((header, page))
+    pages.clear();
+    let moments = pages.read(&mut file, group.column(time))?;
+    match pages.data(&moments) {
+        (header, page)
             if header.encoding == pages::DELTA_BINARY_PACKED
                 && decode_page::deltas(page, rows, &mut state.times).is_some() => {}
         _ => return Err(NO_TIME.into()),
     }
     for (index, column) in wanted.iter().enumerate() {
         let column = group.column(*column);
-        pages.read(&mut file, column, &mut packed)?;
-        read_column(&packed, column, rows, state, index)?;
+        pages.clear();
+        let chunk = pages.read(&mut file, column)?;
+        read_column((&pages, &chunk), column, rows, state, index)?;
     }
-    (state.pages, state.packed) = (Some(pages), packed);
+    state.pages = Some(pages);
     Ok(())
 }
 
 /// Reads a column of a row group: a page of values, where they are in a list a page of the distinct ones before it.
 fn read_column(
-    packed: &pages::Chunk,
+    (pages, chunk): (&Pages, &pages::Chunk),
     column: &ColumnChunkMetaData,
     rows: usize,
     state: &mut Scan<'_>,
@@ -279,15 +278,16 @@ fn read_column(
     let nullable = column.column_descr().max_def_level() > 0;
     let kind = column.column_type();
     let (cells, names, entries) = (&mut state.cells[index], &mut state.names[index], &mut state.entries);
-    if let Some((header, page)) = packed.dictionary() {
+    let dictionary = pages.dictionary(chunk);
+    if let Some((header, page)) = dictionary {
         read_entries(kind, page, header.values, names, entries).ok_or(NO_ENTRIES)?;
     }
-    let (header, page) = packed.data().ok_or(NO_VALUES)?;
+    let (header, page) = pages.data(chunk);
     cells.clear();
     // Doubling, as a growing vector does, would take twice the memory of the longest group.
     cells.reserve_exact(rows.max(state.room));
     let read = match (header.encoding, kind) {
-        (pages::RLE_DICTIONARY, Type::DOUBLE | Type::INT32 | Type::BYTE_ARRAY) if packed.dictionary().is_some() => {
+        (pages::RLE_DICTIONARY, Type::DOUBLE | Type::INT32 | Type::BYTE_ARRAY) if dictionary.is_some() => {
             decode_page::Entries::new(page, nullable, rows, entries).and_then(|mut read| read.take(rows, cells))
         }
         (pages::PLAIN, Type::DOUBLE) => decode_page::words(page, nullable, rows, cells, f64::from_le_bytes),
