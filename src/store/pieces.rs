@@ -241,7 +241,7 @@ mod tests {
     use crate::store::run_file::FileDigest;
     use crate::store::run_file::tests::example;
     use crate::store::schema_of::FileSchema;
-    use crate::store::writer::TableFiles;
+    use crate::store::table_files::TableFiles;
     use crate::store::writer::tests::Noise;
     use crate::store::{check_file, merge, reader};
 
