@@ -76,6 +76,14 @@ impl Pages {
         self.taken = 0;
     }
 
+    /// Makes room for columns that are to be unpacked side by side, in one go: growing piece by piece leaves gaps behind.
+    pub fn expect<'c>(&mut self, columns: impl Iterator<Item = &'c ColumnChunkMetaData>) {
+        let lengths = columns.map(|column| usize::try_from(column.uncompressed_size()).unwrap_or(0));
+        // A footer that claims more is not believed: the room is only a help.
+        let wanted = lengths.fold(0, usize::saturating_add).min(PAGE_MAX);
+        self.unpacked.reserve_exact(wanted.saturating_sub(self.unpacked.len()));
+    }
+
     /// Reads a chunk whose place in the file was found sound; the error is what is wrong with it, without the file's name.
     pub fn read(&mut self, file: &mut ReadOnce<'_>, column: &ColumnChunkMetaData) -> Result<Chunk, String> {
         if !matches!(column.compression(), Compression::ZSTD(_)) {

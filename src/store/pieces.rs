@@ -132,6 +132,7 @@ impl Memory {
             none => none.insert(Pages::new().map_err(|error| error.to_string())?),
         };
         pages.clear();
+        pages.expect(places.columns.iter().chain([&places.time]).map(|column| group.column(*column)));
         let time = pages.read(bytes, group.column(places.time))?;
         let chunks = unpack(pages, bytes, group, places)?;
         let (header, page) = pages.data(&time);
