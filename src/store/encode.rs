@@ -141,14 +141,9 @@ impl Encoder {
         self.append(column, rows, Some((dictionary, entries)), Encoding::RLE_DICTIONARY, None)
     }
 
-    /// Floats taken from a table of rows; what is not finite is null where the column may be.
+    /// Floats taken from a table of rows; what is not finite is null where the column may be. Files are read far more often than written:
+    /// values that come again and again are listed once, and what zstd makes little smaller is stored as it is.
     pub fn floats(&mut self, column: &ColumnDescPtr, rows: impl ExactSizeIterator<Item = f64> + Clone) -> Result<()> {
-        self.nullable_words(column, rows.map(|value| (value.to_le_bytes(), value.is_finite())))
-    }
-
-    /// The same of a table that is read far more often than written: values that come again and again are listed once, and what zstd makes
-    /// little smaller is stored as it is.
-    pub fn readings(&mut self, column: &ColumnDescPtr, rows: impl ExactSizeIterator<Item = f64> + Clone) -> Result<()> {
         let (count, nullable) = (rows.len(), column.max_def_level() > 0);
         let is_valid = |value: &f64| value.is_finite() || !nullable;
         if count > 0 && !rows.clone().any(|value| is_valid(&value)) {

@@ -28,7 +28,7 @@ const JOIN_BELOW: i64 = 4_096;
 /// ... up to this many bytes of rows.
 const JOIN_BYTES: usize = 6 << 20;
 /// What gathers before it is written to a file, bytes; there is one such buffer a table.
-const WRITE_AT_ONCE: usize = 64 << 10;
+const WRITE_AT_ONCE: usize = 32 << 10;
 
 /// A Parquet file being written.
 pub(super) type TableFile = SerializedFileWriter<BufWriter<Output>>;

@@ -106,7 +106,7 @@ impl RowBuffer {
         let packed = encoder.group(|encoder| {
             let columns = self.held.iter().zip(&schema.table.columns).enumerate();
             columns.into_iter().try_for_each(|(index, (held, spec))| {
-                self.pack_column(*held, spec, names, (schema, &schema.columns.column(index)), encoder)
+                self.pack_column(*held, spec, names, &schema.columns.column(index), encoder)
             })
         })?;
         self.times.clear();
@@ -122,7 +122,7 @@ impl RowBuffer {
         held: Held,
         spec: &Column,
         names: &[impl AsRef<str>],
-        (schema, column): (&FileSchema, &ColumnDescPtr),
+        column: &ColumnDescPtr,
         encoder: &mut Encoder,
     ) -> Result<()> {
         match held {
@@ -136,8 +136,6 @@ impl RowBuffer {
                 match (spec.kind, spec.nullable) {
                     (ColumnKind::Integer, false) => encoder.integer_runs(column, cells.map(|value| (value as i32, 1))),
                     (ColumnKind::Integer, true) => encoder.integers(column, cells),
-                    // Every figure is formed from the trace.
-                    _ if schema.table.folder == "trace" => encoder.readings(column, cells),
                     _ => encoder.floats(column, cells),
                 }
             }

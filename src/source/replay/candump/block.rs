@@ -7,7 +7,7 @@ use memchr::{memchr, memrchr};
 use crate::source::replay::input::Input;
 
 /// The most bytes of a block: large enough to be worth giving out, small enough to stay in a core's own cache.
-const LENGTH: usize = 256 << 10;
+const LENGTH: usize = 128 << 10;
 
 /// Whole lines, and where they stand.
 #[derive(Default)]
