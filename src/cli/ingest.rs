@@ -54,7 +54,7 @@ pub struct Arguments {
     #[arg(long)]
     json: bool,
     /// Threads that read, unpack and pack; without it as many as the computer has, at most 4. Changes nothing in the
-    /// result, and each takes up to 20 MB more
+    /// result, and each takes up to 25 MB more
     #[arg(long, value_name = "COUNT", value_parser = clap::value_parser!(u16).range(1..=64))]
     threads: Option<u16>,
     /// Frames read at a time; changes nothing in the result

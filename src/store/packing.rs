@@ -13,6 +13,9 @@ use super::rows::RowBuffer;
 use super::schema_of::FileSchema;
 use crate::workers::{Job, Workers};
 
+/// Groups that are given out for each thread before one is waited for.
+const AHEAD: usize = 2;
+
 /// Rows that become a row group.
 pub(super) enum Buffer {
     Frames(FrameBuffer),
@@ -60,9 +63,12 @@ impl<W> Packing<W> {
         self.given_out.push_back((whose, job));
     }
 
-    /// The group that was given out first, once there are as many as there are threads: so none waits long, and memory is bounded.
+    /// The group that was given out first, once there are so many that it is likely packed: whoever gives out goes on with other things
+    /// meanwhile, and memory is bounded. Alone it is packed at once.
     pub fn due(&mut self) -> Option<Done<W>> {
-        if self.given_out.len() >= self.workers.threads() { self.next() } else { None }
+        let threads = self.workers.threads();
+        let kept = if threads > 1 { AHEAD * threads } else { 1 };
+        if self.given_out.len() >= kept { self.next() } else { None }
     }
 
     /// The group that was given out first, waited for.

@@ -4,6 +4,7 @@
 //! recording gives the same bytes. Decides no part boundary (the caller does, at multiples of 300 s) and keeps no
 //! journal.
 
+use std::cmp::Reverse;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -18,7 +19,7 @@ use crate::ledger::TraceRow;
 use crate::observation::{Bus, BusNames, CanId, Fix, Frame, Mark, MarkKind, Reply};
 use crate::schema::{Role, Table, tables};
 use crate::time::{RunTime, US_PER_S};
-use crate::workers::{Job, Workers};
+use crate::workers::Workers;
 
 /// The bus of a row that came over none (a table of signals): its name in the files is empty.
 pub const NO_BUS: Bus = Bus(u8::MAX);
@@ -376,13 +377,17 @@ impl RunWriter {
         }
         let (last, may_stay_parts) = (self.part.saturating_sub(1), self.sync_parts);
         let (outs, packing) = self.into_outs();
-        let made: Vec<_> = outs
-            .into_iter()
-            .map(|out| packing.start(move |encoder| out.finish(last, may_stay_parts, encoder)))
-            .collect();
+        let mut outs: Vec<(usize, PartWriter)> = outs.into_iter().enumerate().collect();
+        // The widest takes longest, so it is begun first.
+        outs.sort_by_key(|(_, out)| Reverse(out.schema.table.columns.len()));
+        let start = |(place, out): (usize, PartWriter)| {
+            (place, packing.start(move |encoder| out.finish(last, may_stay_parts, encoder)))
+        };
+        let given_out: Vec<_> = outs.into_iter().map(start).collect();
         // All are waited for, so that none is at work any more when this returns.
-        let made: Vec<_> = made.into_iter().map(Job::take).collect();
-        made.into_iter().filter_map(Result::transpose).collect()
+        let mut made: Vec<_> = given_out.into_iter().map(|(place, job)| (place, job.take())).collect();
+        made.sort_by_key(|(place, _)| *place);
+        made.into_iter().filter_map(|(_, made)| made.transpose()).collect()
     }
 }
 
