@@ -1,6 +1,6 @@
 //! Values out of the pages that `encode` makes. Total: any bytes give values or `None`, never a panic.
 //!
-//! Reads what this program writes (runs, plain values, packed differences), not every form that Parquet allows.
+//! Reads what this program writes (runs, plain values, packed differences, numbers of listed values), not every form that Parquet allows.
 
 use super::leb128::{take, unzigzag};
 
@@ -204,21 +204,39 @@ fn next_hybrid<'a>(bytes: &mut &'a [u8], width: u32) -> Option<Run<'a>> {
     Some(Run::Same(entry, count))
 }
 
+/// Bytes as bits, least significant first, of which at least 57 are read at once.
+struct Bits<'a> {
+    bytes: &'a [u8],
+    /// The last eight bytes with room behind them, and where they stand: too near to the end for a load of eight.
+    near: usize,
+    end: [u8; 24],
+}
+
+impl<'a> Bits<'a> {
+    fn new(bytes: &'a [u8]) -> Self {
+        let near = bytes.len().saturating_sub(8);
+        let mut end = [0; 24];
+        let tail = &bytes[near..];
+        end[..tail.len()].copy_from_slice(tail);
+        Self { bytes, near, end }
+    }
+
+    /// What stands from this bit on; zeros behind the end.
+    #[inline]
+    fn from(&self, bit: usize) -> u64 {
+        let at = bit / 8;
+        let eight = self.bytes.get(at..at + 8).or_else(|| self.end.get(at.wrapping_sub(self.near)..)?.get(..8));
+        eight.and_then(|bytes| bytes.try_into().ok()).map_or(0, u64::from_le_bytes) >> (bit % 8)
+    }
+}
+
 /// The values of `count` entries from number `from` on; the greatest number among them.
 fn unpack(packed: &[u8], width: u32, from: usize, count: usize, values: &[f64], out: &mut Vec<f64>) -> usize {
     let mask = (1u64 << width) - 1;
     let mut most = 0;
-    // What lies too near to the end for a load of eight bytes is read from a copy with room behind it.
-    let near = packed.len().saturating_sub(8);
-    let mut end = [0; 24];
-    let tail = &packed[near..];
-    end[..tail.len()].copy_from_slice(tail);
+    let bits = Bits::new(packed);
     out.extend((from..from + count).map(|index| {
-        let bit = index * width as usize;
-        let at = bit / 8;
-        let eight = packed.get(at..at + 8).or_else(|| end.get(at.wrapping_sub(near)..)?.get(..8));
-        let word = eight.and_then(|bytes| bytes.try_into().ok()).map_or(0, u64::from_le_bytes);
-        let entry = (word >> (bit % 8) & mask) as usize;
+        let entry = (bits.from(index * width as usize) & mask) as usize;
         most = most.max(entry);
         values.get(entry).copied().unwrap_or(f64::NAN)
     }));
@@ -299,17 +317,10 @@ impl<'a> Deltas<'a> {
 /// Adds up `count` differences of at most 56 bits: one load of eight bytes holds each.
 fn short_deltas(packed: &[u8], width: u32, count: usize, least: i64, mut value: i64, out: &mut Vec<i64>) -> i64 {
     let mask = (1u64 << width) - 1;
-    // What lies too near to the end for a load of eight bytes is read from a copy with room behind it.
-    let near = packed.len().saturating_sub(8);
-    let mut end = [0; 24];
-    let tail = &packed[near..];
-    end[..tail.len()].copy_from_slice(tail);
+    let bits = Bits::new(packed);
     out.extend((0..count).map(|index| {
-        let bit = index * width as usize;
-        let at = bit / 8;
-        let eight = packed.get(at..at + 8).or_else(|| end.get(at.wrapping_sub(near)..)?.get(..8));
-        let word = eight.and_then(|bytes| bytes.try_into().ok()).map_or(0, u64::from_le_bytes);
-        value = value.wrapping_add(least).wrapping_add((word >> (bit % 8) & mask) as i64);
+        let over = bits.from(index * width as usize) & mask;
+        value = value.wrapping_add(least).wrapping_add(over as i64);
         value
     }));
     value
@@ -372,6 +383,19 @@ mod tests {
             let _ = runs(&bytes, width, rows, |_, _| ());
             let _ = words::<8>(&bytes, true, rows, &mut Vec::new(), f64::from_le_bytes);
             let _ = words::<8>(&bytes, false, rows, &mut Vec::new(), f64::from_le_bytes);
+            for nullable in [false, true] {
+                let mut values = vec![1.5; rows % 100];
+                if let Some(mut entries) = Entries::new(&bytes, nullable, rows, &mut values) {
+                    let _ = entries.take(rows / 2, &mut Vec::new()).and_then(|()| entries.take(rows, &mut Vec::new()));
+                }
+            }
+            // The same behind levels and a width that are sound.
+            let mut page = vec![3, 0, 0, 0, ((rows << 1) as u8 & 0x7f) | 0x80, (rows >> 6) as u8, 1, (width % 21) as u8];
+            page.extend(&bytes);
+            let mut values = vec![1.5; rows % 100];
+            if let Some(mut entries) = Entries::new(&page, true, rows, &mut values) {
+                let _ = entries.take(rows, &mut Vec::new());
+            }
             let _ = strings(&bytes, rows, |_| ());
             let _ = deltas(&bytes, rows, &mut Vec::new());
             // The same behind a header that is sound.

@@ -16,6 +16,9 @@ use super::read_once::ReadOnce;
 /// read by nobody here.
 const PAGE_MAX: usize = 64 << 20;
 
+/// Nor do the columns that are read of a row group take more together, bytes.
+const GROUP_MAX: usize = PAGE_MAX;
+
 /// What a page is, as far as this program writes them.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) enum Kind {
@@ -111,7 +114,10 @@ impl Pages {
     }
 
     fn unpack_page(&mut self, (header, packed): (Header, &[u8])) -> Result<Place, String> {
-        let place = self.taken..self.taken + header.unpacked;
+        let place = self.taken..self.taken.saturating_add(header.unpacked);
+        if place.end > GROUP_MAX {
+            return Err("a row group is longer than this program writes".into());
+        }
         if self.unpacked.len() < place.end {
             self.unpacked.resize(place.end, 0);
         }

@@ -41,7 +41,7 @@ impl PartWriter {
 
     /// Appends a row group of this part.
     pub fn append(&mut self, part: u32, packed: ParquetResult<Packed>) -> Result<(), StoreError> {
-        let path = self.path(part);
+        let path = self.path(self.open.as_ref().map_or(part, |open| open.first));
         let open = match &mut self.open {
             Some(open) => open,
             none => none.insert(OpenPart { file: merge::create(&path, &self.schema)?, first: part, last: part }),

@@ -29,7 +29,7 @@ pub struct Wanted<'a> {
     pub columns: &'a [&'a str],
     /// The first of two columns is read only in row groups in which the second has a null.
     pub instead: Option<(&'a str, &'a str)>,
-    /// What lists the table's files: each must be, byte for byte, the one that was written.
+    /// What lists the table's files: each that is listed must be, byte for byte, the one that was written. One that is not is read as it is.
     pub listed: Option<&'a RunFile>,
 }
 
@@ -264,13 +264,13 @@ mod tests {
         }
     }
 
-    /// Two row groups of a trace in a table's folder; the layout is that of the trace if the folder has its name, else that of tables of before.
-    fn write(run: &Path, folder: &str) -> (Vec<i64>, Vec<Vec<f64>>) {
+    /// Two row groups of a trace in a table's folder.
+    fn write(run: &Path, folder: &str, mut encoder: Encoder) -> (Vec<i64>, Vec<Vec<f64>>) {
         let table = crate::schema::Table { folder: folder.into(), ..tables::trace() };
         let schema = FileSchema::new(table, run).unwrap();
         let path = run.join(folder).join("part-00000.parquet");
         std::fs::create_dir_all(run.join(folder)).unwrap();
-        let (mut file, mut encoder) = (merge::create(&path, &schema).unwrap(), Encoder::new());
+        let mut file = merge::create(&path, &schema).unwrap();
         let (mut noise, mut times, mut cells) = (Noise(3), Vec::new(), vec![Vec::new(); COLUMNS.len()]);
         for group in 0..2 {
             let mut rows = RowBuffer::new(&schema.table);
@@ -298,8 +298,12 @@ mod tests {
     #[test]
     fn what_was_written_is_read_in_the_layout_of_today_and_of_before() {
         let folder = tempfile::tempdir().unwrap();
-        for table in ["trace", "as-before"] {
-            let (times, cells) = write(folder.path(), table);
+        for (table, encoder, lists) in [("trace", Encoder::new(), true), ("as-before", Encoder::of_before(), false)] {
+            let (times, cells) = write(folder.path(), table, encoder);
+            let footer = merge::metadata(&folder.path().join(table).join("part-00000.parquet")).unwrap();
+            let columns = footer.row_group(0).columns().iter();
+            let mut soc = columns.filter(|column| column.column_path().string() == "soc");
+            assert_eq!(soc.next().unwrap().dictionary_page_offset().is_some(), lists, "{table}");
             let (mut found_times, mut found) = (Vec::new(), vec![Vec::new(); COLUMNS.len()]);
             let wanted = Wanted { table, columns: &COLUMNS, instead: None, listed: None };
             read(folder.path(), wanted, |chunk| {
@@ -328,7 +332,7 @@ mod tests {
     #[test]
     fn a_column_stands_in_only_where_the_other_has_a_null() {
         let folder = tempfile::tempdir().unwrap();
-        write(folder.path(), "trace");
+        write(folder.path(), "trace", Encoder::new());
         let mut lengths = Vec::new();
         let mut look = |one, other| {
             lengths.clear();
@@ -344,7 +348,7 @@ mod tests {
     #[test]
     fn a_file_that_is_not_the_one_listed_is_an_error_whatever_can_be_read_of_it() {
         let folder = tempfile::tempdir().unwrap();
-        write(folder.path(), "trace");
+        write(folder.path(), "trace", Encoder::new());
         let path = folder.path().join("trace/part-00000.parquet");
         let sound = std::fs::read(&path).unwrap();
         let (bytes, sha256) = sha256(&path).unwrap();

@@ -26,13 +26,11 @@ use crate::observation::{Batch, Bus, CanId};
 use crate::time::Span;
 use kernel::Room;
 use link::{Access, Link};
-use round::{Member, Round};
+use round::{LOOK_EVERY, Member, Round};
 use taking::{GATHER, RECEIVE_BUFFER, Taking};
 
 /// How long frames gather in the kernel (else [`GATHER`]) while a request is open, so that flow control leaves in time.
 const GATHER_OPEN: Span = Span::of_millis(1);
-/// How often the interface is looked at, and the requests are reported, where there are any.
-const LOOK_EVERY: Span = Span::of_seconds(1);
 /// The most filters that the kernel takes (linux/can/raw.h, `CAN_RAW_FILTER_MAX`).
 const FILTERS_MAX: usize = 512;
 

@@ -19,8 +19,8 @@ use crate::time::Span;
 
 /// How long silent buses are waited for at a time.
 const IDLE: Span = Span::of_millis(50);
-/// How often a source looks at its interface.
-const LOOK_EVERY: Span = Span::of_seconds(1);
+/// How often a source looks at its interface, and its requests are reported where there are any.
+pub(super) const LOOK_EVERY: Span = Span::of_seconds(1);
 
 /// A socket that is taken from in a round.
 pub trait Member: Send {

@@ -55,7 +55,7 @@ impl Distinct {
 
     /// A value's number, new if need be; `None` if that would be one too many.
     fn number(&mut self, bits: u64, most: usize) -> Option<u32> {
-        // Multiplicative hashing (Knuth, The Art of Computer Programming, vol. 3, 6.4): the high bits of the product.
+        // Multiplicative hashing (Knuth, The Art of Computer Programming 3, section 6.4, from memory): the high bits of the product.
         let mut at = (bits.wrapping_mul(0x9e37_79b9_7f4a_7c15) >> (64 - PLACES.trailing_zeros())) as usize;
         loop {
             let place = &mut self.places[at];
@@ -156,13 +156,16 @@ mod tests {
     proptest! {
         #[test]
         fn numbers_come_back(
-            runs in proptest::collection::vec((0..1u32 << 12, prop_oneof![1..4usize, 1..40usize]), 1..60),
+            runs in proptest::collection::vec((0..1u32 << 20, prop_oneof![1..4usize, 1..40usize]), 1..60),
+            width in 1..=20u32,
             piece in 1..70usize,
         ) {
-            let numbers: Vec<u32> = runs.iter().flat_map(|(number, count)| std::iter::repeat_n(*number, *count)).collect();
-            let mut page = vec![12];
-            hybrid(&numbers, 12, &mut page);
-            let mut values: Vec<f64> = (0..1 << 12).map(f64::from).collect();
+            let mask = (1 << width) - 1;
+            let of = |(number, count): &(u32, usize)| std::iter::repeat_n(number & mask, *count);
+            let numbers: Vec<u32> = runs.iter().flat_map(of).collect();
+            let mut page = vec![width as u8];
+            hybrid(&numbers, width, &mut page);
+            let mut values: Vec<f64> = (0..1 << width).map(f64::from).collect();
             let (mut read, mut out) = (Entries::new(&page, false, numbers.len(), &mut values).unwrap(), Vec::new());
             while out.len() < numbers.len() {
                 prop_assert!(read.take(piece, &mut out).is_some());
