@@ -21,7 +21,7 @@ use block::{Block, Blocks};
 use parse::{Before, Parsed, Spoiled, parse};
 
 /// Blocks that are read ahead for each thread.
-const AHEAD: usize = 6;
+const AHEAD: usize = 3;
 
 /// A block's number in the log, and what was read of it; nothing behind the last.
 type Numbered = (u64, Option<(Block, Parsed)>);
