@@ -233,12 +233,12 @@ impl Merge {
         let end = self.head + frames;
         let leaving = &self.frames[self.head..end];
         self.anchored = self.anchored || anchor(out, leaving.first(), self.rest[..rest].first());
+        out.rest.extend(self.rest.drain(..rest));
         if out.frames.is_empty() && self.long.is_empty() && self.head == 0 && frames >= self.frames.len() - end {
             // The fewer stay: they are copied, not those that leave.
             out.frames.extend_from_slice(&self.frames[end..]);
             self.frames.truncate(end);
             std::mem::swap(&mut self.frames, &mut out.frames);
-            out.rest.extend(self.rest.drain(..rest));
             return;
         }
         let start = out.frames.len();
@@ -248,7 +248,6 @@ impl Merge {
                 move_payload(frame, &self.long, &mut out.long);
             }
         }
-        out.rest.extend(self.rest.drain(..rest));
         self.head = end;
         self.tidy();
     }

@@ -6,6 +6,7 @@
 //! zstd's own checksum of its content, which every reader checks when it unpacks. Layouts: Apache Parquet format, `Encodings.md` (PLAIN, RLE,
 //! RLE_DICTIONARY, DELTA_BINARY_PACKED) and `README.md` (data page version 1). Decides nothing about which rows go where.
 
+mod bits;
 mod delta;
 mod entries;
 mod rows8;
@@ -168,9 +169,11 @@ impl Encoder {
             let page = self.pack_or_store(Encoding::PLAIN)?;
             return self.append_packed(column, count, None, page, None);
         }
-        let mut levels = Runs::new(1);
-        rows.for_each(|value| levels.push(u32::from(is_valid(&value)), 1));
-        self.begin_page(nullable.then_some(levels));
+        self.begin_page(nullable.then(|| {
+            let mut levels = Runs::new(1);
+            rows.for_each(|value| levels.push(u32::from(is_valid(&value)), 1));
+            levels
+        }));
         let width = self.distinct.width();
         self.page.push(width as u8);
         entries::hybrid(&self.distinct.numbers, width, &mut self.page);

@@ -59,27 +59,12 @@ pub mod writer;
 
 pub use error::StoreError;
 
-use std::io::Read;
 use std::path::Path;
-
-use sha2::{Digest, Sha256};
 
 /// A file's length and the SHA-256 of its bytes in hex.
 pub fn sha256(path: &Path) -> Result<(u64, String), StoreError> {
-    let mut file = std::fs::File::open(path).map_err(|error| StoreError::io(path, "open", error))?;
-    let mut digest = Sha256::new();
-    let mut block = vec![0; 1 << 16];
-    let mut bytes = 0;
-    loop {
-        match file.read(&mut block).map_err(|error| StoreError::io(path, "read", error))? {
-            0 => break,
-            read => {
-                digest.update(&block[..read]);
-                bytes += read as u64;
-            }
-        }
-    }
-    Ok((bytes, hex(&digest.finalize())))
+    let file = std::fs::File::open(path).map_err(|error| StoreError::io(path, "open", error))?;
+    read_once::digest(&file).map_err(|error| StoreError::io(path, "read", error))
 }
 
 /// Bytes as lower-case hexadecimal digits.

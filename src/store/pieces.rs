@@ -65,7 +65,7 @@ fn read_files(run_folder: &Path, wanted: &Wanted<'_>, mut each: impl FnMut(Chunk
                 .map_err(|what| StoreError::damaged(&part.path, what))?;
         }
         let found = bytes.finish().map_err(|error| StoreError::io(&part.path, "read", error))?;
-        if found.as_deref() != expected {
+        if found.as_ref().map(|(_, sha256)| &**sha256) != expected {
             return Err(StoreError::damaged(&part.path, NOT_AS_LISTED));
         }
     }

@@ -18,6 +18,7 @@ pub(super) struct ReadOnce<'f> {
     digest: Option<Hashed>,
 }
 
+#[derive(Default)]
 struct Hashed {
     sha256: Sha256,
     /// How many bytes it has taken.
@@ -33,7 +34,7 @@ impl<'f> ReadOnce<'f> {
 
     /// With the digest of the whole file in the end.
     pub fn hashed(file: &'f File) -> Self {
-        Self { file, digest: Some(Hashed { sha256: Sha256::new(), taken: 0, piece: Vec::new() }) }
+        Self { file, digest: Some(Hashed::default()) }
     }
 
     /// Reads `length` bytes from `start` into `out`, in place of what it held.
@@ -51,15 +52,24 @@ impl<'f> ReadOnce<'f> {
         Ok(())
     }
 
-    /// The digest of all bytes in lower-case hexadecimal digits, if it was wanted.
-    pub fn finish(self) -> Result<Option<String>> {
-        let Some(mut digest) = self.digest else { return Ok(None) };
-        digest.pass(self.file, u64::MAX)?;
-        Ok(Some(super::hex(&digest.sha256.finalize())))
+    /// How many bytes there are, and their digest in lower-case hexadecimal digits, if it was wanted.
+    pub fn finish(self) -> Result<Option<(u64, String)>> {
+        self.digest.map(|digest| digest.finish(self.file)).transpose()
     }
 }
 
+/// A file's length and the digest of its bytes in lower-case hexadecimal digits.
+pub(super) fn digest(file: &File) -> Result<(u64, String)> {
+    Hashed::default().finish(file)
+}
+
 impl Hashed {
+    /// Hashes what is left of the file.
+    fn finish(mut self, file: &File) -> Result<(u64, String)> {
+        self.pass(file, u64::MAX)?;
+        Ok((self.taken, super::hex(&self.sha256.finalize())))
+    }
+
     /// Hashes all up to a place, or to the file's end.
     fn pass(&mut self, file: &File, to: u64) -> Result<()> {
         while self.taken < to {
@@ -102,7 +112,8 @@ mod tests {
                 prop_assert_eq!(&out[..], &bytes[start..start + count]);
             }
             // The digest of the bytes in memory, at once.
-            prop_assert_eq!(hashed.finish().unwrap(), Some(super::super::hex(&Sha256::digest(&bytes))));
+            let expected = (bytes.len() as u64, super::super::hex(&Sha256::digest(&bytes)));
+            prop_assert_eq!(hashed.finish().unwrap(), Some(expected));
         }
     }
 

@@ -13,7 +13,7 @@ pub mod taking;
 pub mod wire;
 
 use std::io;
-use std::os::fd::{AsFd, BorrowedFd};
+use std::os::fd::AsFd;
 use std::sync::Arc;
 
 use socketcan::{CanAddr, CanDataFrame, CanFdSocket, EmbeddedFrame, ExtendedId, Socket, SocketOptions, StandardId};
@@ -26,7 +26,7 @@ use crate::observation::{Batch, Bus, CanId};
 use crate::time::Span;
 use kernel::Room;
 use link::{Access, Link};
-use round::{LOOK_EVERY, Member, Round};
+use round::{Heard, LOOK_EVERY, Round};
 use taking::{GATHER, RECEIVE_BUFFER, Taking};
 
 /// How long frames gather in the kernel (else [`GATHER`]) while a request is open, so that flow control leaves in time.
@@ -108,7 +108,7 @@ impl SocketCan {
 
     fn read_in_round(&self, open: Open, outlet: &Outlet) -> Result<(), Failure> {
         let Open { socket, link, access, taking } = open;
-        let member = Heard { socket, taking, outlet: outlet.clone(), batch: Batch::default() };
+        let member = Heard::new(socket, taking, outlet);
         outlet.reading();
         let look = || self.look_again((link.index, access), outlet);
         self.round.attend(member, outlet, look, |error| self.lost(error))
@@ -230,27 +230,6 @@ struct Open {
     link: Link,
     access: Access,
     taking: Taking,
-}
-
-/// An interface that is only listened to, in a round.
-struct Heard {
-    socket: CanFdSocket,
-    taking: Taking,
-    outlet: Outlet,
-    batch: Batch,
-}
-
-impl Member for Heard {
-    fn socket(&self) -> BorrowedFd<'_> {
-        self.socket.as_fd()
-    }
-
-    fn take(&mut self, room: &mut Room) -> io::Result<bool> {
-        let taken = self.taking.take(room, self.socket.as_fd(), true, &self.outlet, &mut self.batch);
-        let any = !self.batch.is_empty();
-        self.outlet.send(&mut self.batch);
-        taken.map(|()| any)
-    }
 }
 
 impl Open {

@@ -7,13 +7,14 @@
 
 use std::any::Any;
 use std::io;
-use std::os::fd::BorrowedFd;
+use std::os::fd::{AsFd, BorrowedFd};
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use super::kernel::{self, Room};
-use super::taking::GATHER;
+use super::taking::{GATHER, Taking};
+use crate::observation::Batch;
 use crate::source::live::{Failure, Outlet};
 use crate::time::Span;
 
@@ -32,6 +33,34 @@ pub trait Member: Send {
     /// # Errors
     /// The socket's: it is taken from no more.
     fn take(&mut self, room: &mut Room) -> io::Result<bool>;
+}
+
+/// A socket that is only listened to: what its taking gives is handed on at each tick.
+pub struct Heard<S> {
+    socket: S,
+    taking: Taking,
+    outlet: Outlet,
+    batch: Batch,
+}
+
+impl<S> Heard<S> {
+    /// Hands on through this outlet.
+    pub fn new(socket: S, taking: Taking, outlet: &Outlet) -> Self {
+        Self { socket, taking, outlet: outlet.clone(), batch: Batch::default() }
+    }
+}
+
+impl<S: AsFd + Send> Member for Heard<S> {
+    fn socket(&self) -> BorrowedFd<'_> {
+        self.socket.as_fd()
+    }
+
+    fn take(&mut self, room: &mut Room) -> io::Result<bool> {
+        let taken = self.taking.take(room, self.socket.as_fd(), true, &self.outlet, &mut self.batch);
+        let any = !self.batch.is_empty();
+        self.outlet.send(&mut self.batch);
+        taken.map(|()| any)
+    }
 }
 
 /// What ended a member.

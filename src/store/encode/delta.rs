@@ -2,6 +2,7 @@
 //!
 //! Layout: Apache Parquet format, `Encodings.md`, "Delta Encoding". Does not decode (`decode_page` does).
 
+use super::bits::pack;
 use crate::store::leb128::{put, zigzag};
 
 /// Values in a block.
@@ -34,29 +35,10 @@ pub(super) fn encode(values: &[i64], out: &mut Vec<u8>) {
             let over = |delta: i64| delta.wrapping_sub(least) as u64;
             let width = u64::BITS - mini.iter().fold(0, |bits, &delta| bits | over(delta)).leading_zeros();
             out[widths_at + index] = width as u8;
-            pack(mini.iter().map(|&delta| over(delta)), width, out);
+            // A miniblock is packed whole: what it lacks of its 32 values is zero.
+            pack(mini.iter().map(|&delta| over(delta)), width, width as usize * (BLOCK / MINIBLOCKS) / 8, out);
         }
     }
-}
-
-/// Packs up to 32 values, least significant bit first; the rest of the 32 is zero.
-fn pack(values: impl Iterator<Item = u64>, width: u32, out: &mut Vec<u8>) {
-    let end = out.len() + width as usize * (BLOCK / MINIBLOCKS) / 8;
-    // `held` has room for more, always.
-    let (mut held, mut bits) = (0u64, 0);
-    for value in values {
-        held |= value << bits;
-        let room = u64::BITS - bits;
-        if width < room {
-            bits += width;
-        } else {
-            out.extend_from_slice(&held.to_le_bytes());
-            held = value.checked_shr(room).unwrap_or(0);
-            bits = width - room;
-        }
-    }
-    out.extend_from_slice(&held.to_le_bytes());
-    out.resize(end, 0);
 }
 
 #[cfg(test)]

@@ -2,6 +2,7 @@
 //!
 //! Layout of the numbers: Apache Parquet format, `Encodings.md`, "RLE/Bit-Packing Hybrid". Does not decide about levels and compresses nothing.
 
+use super::bits::pack;
 use crate::store::leb128::put;
 
 /// So few distinct values are listed in any case.
@@ -86,7 +87,7 @@ pub(super) fn hybrid(numbers: &[u32], width: u32, out: &mut Vec<u8>) {
         // What is packed comes in eights: a run gives to those before it what they lack.
         let lacks = (8 - (at - begin) % 8) % 8;
         if run.len() >= lacks + RUN_MIN {
-            pack(&numbers[begin..at + lacks], width, out);
+            pack_eights(&numbers[begin..at + lacks], width, out);
             let count = run.len() - lacks;
             put(out, (count as u64) << 1);
             out.extend_from_slice(&run[0].to_le_bytes()[..width.div_ceil(8) as usize]);
@@ -94,31 +95,17 @@ pub(super) fn hybrid(numbers: &[u32], width: u32, out: &mut Vec<u8>) {
         }
         at += run.len();
     }
-    pack(&numbers[begin..], width, out);
+    pack_eights(&numbers[begin..], width, out);
 }
 
-/// Packs numbers one behind another, least significant bit first, with zeros up to a multiple of eight.
-fn pack(numbers: &[u32], width: u32, out: &mut Vec<u8>) {
+/// Packs numbers one behind another, with zeros up to a multiple of eight, and says before them how many eights they are.
+fn pack_eights(numbers: &[u32], width: u32, out: &mut Vec<u8>) {
     if numbers.is_empty() {
         return;
     }
     let eights = numbers.len().div_ceil(8);
     put(out, (eights as u64) << 1 | 1);
-    let end = out.len() + eights * width as usize;
-    let (mut held, mut bits) = (0u64, 0);
-    for number in numbers {
-        held |= u64::from(*number) << bits;
-        bits += width;
-        while bits >= 8 {
-            out.push(held as u8);
-            held >>= 8;
-            bits -= 8;
-        }
-    }
-    if bits > 0 {
-        out.push(held as u8);
-    }
-    out.resize(end, 0);
+    pack(numbers.iter().map(|number| u64::from(*number)), width, eights * width as usize, out);
 }
 
 #[cfg(test)]

@@ -4,13 +4,12 @@
 
 use std::io;
 use std::net::UdpSocket;
-use std::os::fd::{AsFd, AsRawFd, BorrowedFd, RawFd};
+use std::os::fd::{AsRawFd, RawFd};
 use std::sync::Arc;
 
-use drawdown::observation::{Batch, Bus};
+use drawdown::observation::Bus;
 use drawdown::source::live::{Failure, Live, Outlet};
-use drawdown::source::socketcan::kernel::Room;
-use drawdown::source::socketcan::round::{Member, Round};
+use drawdown::source::socketcan::round::{Heard, Round};
 use drawdown::source::socketcan::taking::{self, Taking};
 use drawdown::source::socketcan::{kernel, link};
 use socketcan::SocketOptions;
@@ -33,27 +32,6 @@ pub struct StandIn {
     round: Arc<Round>,
 }
 
-/// What is taken from in the round.
-struct Heard {
-    socket: UdpSocket,
-    taking: Taking,
-    outlet: Outlet,
-    batch: Batch,
-}
-
-impl Member for Heard {
-    fn socket(&self) -> BorrowedFd<'_> {
-        self.socket.as_fd()
-    }
-
-    fn take(&mut self, room: &mut Room) -> io::Result<bool> {
-        self.taking.take(room, self.socket.as_fd(), true, &self.outlet, &mut self.batch)?;
-        let any = !self.batch.is_empty();
-        self.outlet.send(&mut self.batch);
-        Ok(any)
-    }
-}
-
 impl StandIn {
     /// A socket that is heard as a bus, prepared as one of CAN is, and taken from together with the others of a round.
     pub fn new(socket: UdpSocket, bus: Bus, round: &Arc<Round>) -> Result<Self, Failure> {
@@ -68,7 +46,7 @@ impl Live for StandIn {
         let failed = |error: &io::Error| Failure(error.to_string());
         let socket = self.socket.0.try_clone().map_err(|error| failed(&error))?;
         let taking = Taking::new(self.bus, outlet);
-        let member = Heard { socket, taking, outlet: outlet.clone(), batch: Batch::default() };
+        let member = Heard::new(socket, taking, outlet);
         let question = link::request("lo")?;
         outlet.reading();
         let look = || kernel::ask(&question).map(drop).map_err(|error| failed(&error));
