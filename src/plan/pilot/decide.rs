@@ -146,7 +146,9 @@ impl Pilot {
             // What was taken since then came from below 0.
             let since = test.display.zero().map_or(0.0, |zero| test.taken - zero).max(0.0);
             below.mean -= since;
-            return Some(Left { to_zero: Guess::new(0.0, 0.001 * usable.mean), below, usable: usable.mean });
+            // Nothing is left by the display; how surely hangs on the pack, of which no more than the width may be known.
+            let u = 0.001 * usable.mean.max(usable.u);
+            return Some(Left { to_zero: Guess::new(0.0, u), below, usable: usable.mean });
         }
         let to_zero = test.charge.left(test.taken, test.filled, test.powers[1], shown.share)?;
         Some(Left { to_zero, below, usable: usable.mean })

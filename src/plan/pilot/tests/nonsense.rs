@@ -78,6 +78,19 @@ fn is_sound(picture: &Picture) -> bool {
         && picture.here.is_none_or(|here| here.u > 0.0 && here.at.0.is_finite())
 }
 
+/// A display that was told to read 0 and then 63.4 %, of a car of which nothing is known.
+#[test]
+fn a_display_that_takes_its_zero_back_leaves_a_width() {
+    let mut pilot = Pilot::new(Known { course: Some(road::course(6, 40.0)), ..Known::default() });
+    let roles = std::array::from_fn(|role| if role == 6 { 229.99172021909672 } else { 0.0 });
+    let (at, sums) = (RunTime(0), Sums::NOTHING);
+    pilot.see(0, &TraceRow { at, phase: Phase::Drive, sums, roles, latitude_deg: 0.0, longitude_deg: 0.0 });
+    for value in [0.0, 63.413026155854105] {
+        pilot.mark(0, at, &Mark { kind: MarkKind::Soc, value: Some(value), text: String::new() });
+        assert!(is_sound(&pilot.picture()));
+    }
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(64))]
 
