@@ -98,7 +98,15 @@ impl Merge {
         self.frames.reserve(batch.frames.len());
         let mut last = self.frames.get(self.head..).and_then(<[Frame]>::last).copied();
         let mut earliest: Option<Steady> = None;
-        for frame in &batch.frames {
+        let mut frames = &batch.frames[..];
+        loop {
+            if earliest.is_none() && batch.long.is_empty() {
+                let later = self.take_later(frames);
+                last = if later > 0 { self.frames.last().copied() } else { last };
+                frames = &frames[later..];
+            }
+            let [frame, others @ ..] = frames else { break };
+            frames = others;
             let mut frame = *frame;
             frame.at = self.place(frame.at);
             if frame.has_long_payload() {
@@ -118,6 +126,27 @@ impl Merge {
         }
         self.push_rest(batch);
         batch.clear();
+    }
+
+    /// Takes frames of a recording as long as each is later than all before it, which puts it in order whatever else it is; how many.
+    fn take_later(&mut self, frames: &[Frame]) -> usize {
+        if self.live.is_some() {
+            return 0;
+        }
+        let mut top = self.top;
+        let is_later = |frame: &&Frame| {
+            let before = top;
+            top = top.max(frame.at + self.shift);
+            top > before
+        };
+        let count = frames.iter().take_while(is_later).count();
+        let start = self.frames.len();
+        self.frames.extend_from_slice(&frames[..count]);
+        if self.shift != Span(0) {
+            self.frames[start..].iter_mut().for_each(|frame| frame.at = frame.at + self.shift);
+        }
+        self.top = self.frames[start..].last().map_or(self.top, |frame| frame.at);
+        count
     }
 
     /// Puts a frame into its place among the last few, which are in order; false if its place lies before them.

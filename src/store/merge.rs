@@ -17,7 +17,7 @@ use parquet::file::writer::SerializedFileWriter;
 
 use super::disk::{self, Output};
 use super::encode::{Encoder, closed};
-use super::reader::{OpenFile, Scan, scan};
+use super::reader::{OpenFile, Scan};
 use super::rows::RowBuffer;
 use super::schema_of::FileSchema;
 use super::{StoreError, parts};
@@ -80,7 +80,16 @@ pub(super) fn merge(
         return Ok(None);
     }
     let path = folder.join(parts::file_name(0, last));
-    if let [only] = &found[..] {
+    let mut files = Files { found: &found, open: None };
+    let mut pieces = Vec::new();
+    for file in 0..found.len() {
+        let groups = files.get(file)?.row_groups().iter().enumerate();
+        pieces.extend(groups.map(|(group, metadata)| Piece { file, group, rows: metadata.num_rows() }));
+    }
+    let stretches = stretches(pieces, schema);
+    if let [only] = &found[..]
+        && (only.from == only.to || stretches.iter().all(|stretch| stretch.len() == 1))
+    {
         // Parts may not have been synced one by one; the one that stays is.
         let file = File::open(&only.path).map_err(|error| StoreError::io(&only.path, "open", error))?;
         file.sync_all().map_err(|error| StoreError::io(&only.path, "sync", error))?;
@@ -88,12 +97,7 @@ pub(super) fn merge(
         disk::sync_folder(folder)?;
         return Ok(Some(path));
     }
-    let footers = found.iter().map(|part| metadata(&part.path)).collect::<Result<Vec<_>, _>>()?;
-    let pieces = footers.iter().enumerate().flat_map(|(file, footer)| {
-        let groups = footer.row_groups().iter().enumerate();
-        groups.map(move |(group, metadata)| Piece { file, group, rows: metadata.num_rows() })
-    });
-    let merged = write(&path, pieces, &found, &footers, schema, encoder);
+    let merged = write(&path, &stretches, &mut files, schema, encoder);
     if merged.is_err() {
         // What is not whole holds room that the recording may need; if it can't go now, recovery removes it.
         let _ = disk::remove(&disk::temp_name(&path));
@@ -106,19 +110,34 @@ pub(super) fn merge(
     Ok(Some(path))
 }
 
+/// The files to be merged; the one read last stays open, since what comes next mostly lies in it.
+struct Files<'a> {
+    found: &'a [parts::Part],
+    open: Option<(usize, OpenFile)>,
+}
+
+impl Files<'_> {
+    fn get(&mut self, file: usize) -> Result<&OpenFile, StoreError> {
+        let open = match self.open.take() {
+            Some((at, open)) if at == file => open,
+            _ => OpenFile::open(&self.found[file].path)?,
+        };
+        Ok(&self.open.insert((file, open)).1)
+    }
+}
+
 fn write(
     path: &Path,
-    pieces: impl Iterator<Item = Piece>,
-    found: &[parts::Part],
-    footers: &[ParquetMetaData],
+    stretches: &[Vec<Piece>],
+    files: &mut Files<'_>,
     schema: &FileSchema,
     encoder: &mut Encoder,
 ) -> Result<(), StoreError> {
     let mut out = create(path, schema)?;
-    for stretch in stretches(pieces, schema) {
+    for stretch in stretches {
         match &stretch[..] {
-            [piece] => copy(&mut out, &found[piece.file].path, &footers[piece.file], piece.group)?,
-            several => join(&mut out, several, found, schema, encoder)?,
+            [piece] => copy(&mut out, files.get(piece.file)?, piece.group)?,
+            several => join(&mut out, several, files, schema, encoder)?,
         }
     }
     finish(out, path, true)
@@ -126,13 +145,13 @@ fn write(
 
 /// Whether short row groups of a table are joined. Frames keep their groups, since their order holds within a group only; tables with byte
 /// strings keep theirs, being small.
-pub(super) fn may_join(schema: &FileSchema) -> bool {
+fn may_join(schema: &FileSchema) -> bool {
     let joins = |kind: ColumnKind| !matches!(kind, ColumnKind::Bytes8 | ColumnKind::Bytes | ColumnKind::Text);
     schema.table.columns.iter().all(|column| joins(column.kind))
 }
 
 /// Which row groups become one: neighbours that are all short, up to a limit.
-fn stretches(pieces: impl Iterator<Item = Piece>, schema: &FileSchema) -> Vec<Vec<Piece>> {
+fn stretches(pieces: Vec<Piece>, schema: &FileSchema) -> Vec<Vec<Piece>> {
     let may_join = may_join(schema);
     let most = (JOIN_BYTES / RowBuffer::row_bytes(&schema.table)) as i64;
     let mut stretches: Vec<Vec<Piece>> = Vec::new();
@@ -154,9 +173,9 @@ fn stretches(pieces: impl Iterator<Item = Piece>, schema: &FileSchema) -> Vec<Ve
 }
 
 /// Copies a row group as it is encoded.
-fn copy(out: &mut TableFile, from: &Path, footer: &ParquetMetaData, group: usize) -> Result<(), StoreError> {
-    let group = footer.row_group(group);
-    let packed = GroupBytes::read(from, group).map_err(|error| StoreError::io(from, "read", error))?;
+fn copy(out: &mut TableFile, from: &OpenFile, group: usize) -> Result<(), StoreError> {
+    let group = &from.row_groups()[group];
+    let packed = GroupBytes::read(from.file(), group).map_err(|error| StoreError::io(from.path(), "read", error))?;
     let mut append = || {
         let mut copy = out.next_row_group()?;
         for column in group.columns() {
@@ -164,7 +183,7 @@ fn copy(out: &mut TableFile, from: &Path, footer: &ParquetMetaData, group: usize
         }
         copy.close().map(|_| ())
     };
-    append().map_err(|error| StoreError::writing(from, error))
+    append().map_err(|error| StoreError::writing(from.path(), error))
 }
 
 /// The part of a file that holds a row group, read in one go.
@@ -175,11 +194,10 @@ struct GroupBytes {
 }
 
 impl GroupBytes {
-    fn read(path: &Path, group: &RowGroupMetaData) -> io::Result<Self> {
+    fn read(file: &File, group: &RowGroupMetaData) -> io::Result<Self> {
         let ranges = group.columns().iter().map(|column| column.byte_range());
         let start = ranges.clone().map(|(start, _)| start).min().unwrap_or(0);
         let end = ranges.map(|(start, length)| start.saturating_add(length)).max().unwrap_or(0);
-        let file = File::open(path)?;
         // A footer that says more than the file has asks for no memory.
         let end = end.min(file.metadata()?.len()).max(start);
         let mut bytes = vec![0; (end - start) as usize];
@@ -213,7 +231,7 @@ impl ChunkReader for GroupBytes {
 fn join(
     out: &mut TableFile,
     pieces: &[Piece],
-    found: &[parts::Part],
+    files: &mut Files<'_>,
     schema: &FileSchema,
     encoder: &mut Encoder,
 ) -> Result<(), StoreError> {
@@ -224,7 +242,7 @@ fn join(
     let mut numbers = Vec::new();
     for piece in pieces {
         let groups = piece.group..piece.group + 1;
-        scan(&found[piece.file].path, Some(groups), &mut state, |chunk| {
+        files.get(piece.file)?.scan(groups, &mut state, |chunk| {
             for (row, at) in chunk.t_us.iter().enumerate() {
                 numbers.clear();
                 let cells = chunk.columns.iter().enumerate().filter(|(index, _)| Some(*index) != name_at);
@@ -237,5 +255,5 @@ fn join(
     let names: Vec<&str> = name_at.map_or(Vec::new(), |index| state.names(index).iter().map(String::as_str).collect());
     rows.pack(schema, &names, encoder)
         .and_then(|packed| packed.append(out))
-        .map_err(|error| StoreError::writing(&found[pieces[0].file].path, error))
+        .map_err(|error| StoreError::writing(&files.found[pieces[0].file].path, error))
 }

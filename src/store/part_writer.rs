@@ -55,16 +55,15 @@ impl PartWriter {
         self.open.as_ref().is_some_and(|open| open.last == part)
     }
 
-    /// A part ends. Where parts need not be durable, a table whose row groups are never joined goes on in one file: merging would only copy
-    /// it.
+    /// A part ends. Where parts need not be durable, the table goes on in one file.
     pub fn end_part(&mut self, sync: bool) -> Result<Option<PathBuf>, StoreError> {
-        if !sync && !merge::may_join(&self.schema) { Ok(None) } else { self.close(sync) }
+        if sync { self.close(sync) } else { Ok(None) }
     }
 
     /// Finishes the open file under its own name; where it is, if there was one.
     fn close(&mut self, sync: bool) -> Result<Option<PathBuf>, StoreError> {
-        let Some(OpenPart { file, first, .. }) = self.open.take() else { return Ok(None) };
-        let path = self.path(first);
+        let Some(OpenPart { file, first, last }) = self.open.take() else { return Ok(None) };
+        let path = self.folder.join(parts::file_name(first, last));
         merge::finish(file, &path, sync)?;
         Ok(Some(path))
     }

@@ -172,6 +172,11 @@ impl OpenFile {
         found.ok_or_else(|| StoreError::damaged(&self.path, format!("there is no column '{name}'")))
     }
 
+    /// Where it is.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
     /// The file itself.
     pub fn file(&self) -> &File {
         &self.file
