@@ -8,10 +8,10 @@ use std::fmt;
 use std::path::Path;
 
 use serde::Deserialize;
-use sha2::{Digest, Sha256};
 use toml::Value;
 
 use super::Card;
+use crate::digest::{Hasher, sha256};
 use crate::document::{Document, Fault};
 use crate::time::{Span, WallClock};
 
@@ -134,16 +134,16 @@ impl Seal {
         };
         if let Some(map) = read.and_then(|card| card.map) {
             let document = Document::read(&map)?;
-            let mut both = Sha256::new();
-            both.update(&document.text);
+            let mut both = Hasher::sha256();
+            both.update(document.text.as_bytes());
             if let Some(dbc) = dbc_of(&document) {
                 let path = map.parent().unwrap_or(Path::new("")).join(dbc);
                 let bytes = std::fs::read(&path).map_err(|error| Fault::io(&path, "read", &error))?;
                 both.update(&bytes);
-                seal.dbc = Some(SealedFile { name: name_of(&path), sha256: hex(&bytes), keys: BTreeMap::new() });
+                seal.dbc = Some(SealedFile { name: name_of(&path), sha256: sha256(&bytes), keys: BTreeMap::new() });
             }
             seal.map = Some(sealed_text(&map, &document)?);
-            seal.map_and_dbc = Some(hex_of(both));
+            seal.map_and_dbc = Some(both.finish().hex().to_owned());
         }
         Ok(seal)
     }
@@ -259,7 +259,7 @@ impl fmt::Display for Change {
 
 /// A seal's code, short enough to be published before the test: the first 64 bits of its digest, as `3f9a-1c02-77de-0b1e`.
 pub fn code(seal_file: &[u8]) -> String {
-    let digest = hex(seal_file);
+    let digest = sha256(seal_file);
     let groups: Vec<&str> = (0..4).filter_map(|at| digest.get(at * 4..at * 4 + 4)).collect();
     groups.join("-")
 }
@@ -298,7 +298,7 @@ fn sealed_text(path: &Path, document: &Document) -> Result<SealedFile, Fault> {
     })?;
     let mut keys = BTreeMap::new();
     flatten("", &table, &mut keys);
-    Ok(SealedFile { name: name_of(path), sha256: hex(document.text.as_bytes()), keys })
+    Ok(SealedFile { name: name_of(path), sha256: sha256(document.text.as_bytes()), keys })
 }
 
 fn name_of(path: &Path) -> String {
@@ -368,17 +368,9 @@ fn quoted(text: &str) -> String {
 }
 
 fn rules_digest(keys: &BTreeMap<String, String>) -> String {
-    let mut digest = Sha256::new();
+    let mut digest = Hasher::sha256();
     for (key, value) in keys.iter().filter(|(key, _)| RULES.iter().any(|rule| key.starts_with(rule))) {
-        digest.update(format!("{key} = {value}\n"));
+        digest.update(format!("{key} = {value}\n").as_bytes());
     }
-    hex_of(digest)
-}
-
-fn hex(bytes: &[u8]) -> String {
-    hex_of(Sha256::new_with_prefix(bytes))
-}
-
-fn hex_of(digest: Sha256) -> String {
-    digest.finalize().iter().map(|byte| format!("{byte:02x}")).collect()
+    digest.finish().hex().to_owned()
 }

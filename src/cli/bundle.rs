@@ -29,7 +29,7 @@ pub(super) use stage::scrub;
     after_help = "Without --positions no latitude and no longitude leaves this computer: of the fixes the metres between them are kept, \
     heights, the place along the course, and for the wind the road's axis with means over half minutes, so that every figure can still \
     be formed again; only the step from positions to metres cannot be checked. Vehicle numbers and coordinates in words are taken out, raw frames and replies are \
-    left out. Of each file left out or changed the SHA-256 is kept, so that you can show later that yours is the one.\n\n\
+    left out. Of each file left out or changed the digest is kept, so that you can show later that yours is the one.\n\n\
     Examples:\n  \
     drawdown bundle test.toml -o test.tar.zst\n  \
     drawdown bundle RUN -o run.tar.zst --at 80,60,40,20,0\n  \

@@ -9,12 +9,12 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use serde_json::{Value, json};
 
 use super::{MapArgument, Outcome, progress, say};
+use crate::digest::Digest;
 use crate::document::Fault;
 use crate::map::Map;
 use crate::observation::Batch;
 use crate::source::replay::{Reading, Replay};
 use crate::store::data_set::RunFolder;
-use crate::store::hex;
 use crate::store::names::valid_name;
 use crate::store::recorder::Plan;
 use crate::store::run_file::{Damage, Ended, MadeBy, Source};
@@ -144,8 +144,8 @@ impl Job {
         let settings = Settings { data: self.into.clone(), quiet: self.quiet, gateway: None, plan: Arc::new(plan) };
         let mut session = Session::open(settings)?;
         self.feed(&mut replay, &mut session)?;
-        let digests = replay.digests()?.into_iter().map(|sum| sum.map(|sum| hex(&sum)));
-        let sources = self.recordings.iter().zip(digests).map(|(path, sha256)| source(path, sha256)).collect();
+        let digests = replay.digests()?;
+        let sources = self.recordings.iter().zip(digests).map(|(path, digest)| source(path, digest)).collect();
         let damage = Damage::of(replay.damage());
         session.made_from(sources, damage.clone());
         let runs = session.finish(Ended::EndOfRecording)?;
@@ -183,6 +183,6 @@ impl Job {
     }
 }
 
-fn source(path: &Path, sha256: Option<String>) -> Source {
-    Source::named(path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned(), sha256)
+fn source(path: &Path, digest: Option<Digest>) -> Source {
+    Source::named(path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned(), digest)
 }

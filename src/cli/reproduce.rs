@@ -24,7 +24,7 @@ const PROGRAM: &str = concat!("drawdown ", env!("CARGO_PKG_VERSION"));
 
 #[derive(clap::Args)]
 #[command(
-    after_help = "Holds every file against its SHA-256, looks whether the trace follows from the samples, forms every figure again from what the \
+    after_help = "Holds every file against its digest, looks whether the trace follows from the samples, forms every figure again from what the \
     bundle holds, and says which came out equal: to the last digit, or within 1e-12 of the value on a machine with another library of sines. It does not believe the \
     bundle: what leads outside its folder, links, devices and absurd sizes are refused.\n\n\
     Examples:\n  \

@@ -99,7 +99,7 @@ pub fn judged(path: &Path, runs: &[Finished], counted_start: Option<WallClock>) 
         }
     }
     if let Some(sealed) = found.and_then(|found| found.seal.map_and_dbc.as_ref()) {
-        for run in runs.iter().filter(|run| run.file.map.sha256 != *sealed) {
+        for run in runs.iter().filter(|run| run.file.map.digest.hex() != *sealed) {
             said.push(format!("{} was recorded with another map than the sealed one", run.file.run));
         }
     }

@@ -8,13 +8,14 @@ use super::output::{self, Output};
 use super::test::{Reduced, TestArguments};
 use super::{Outcome, Units, say};
 use crate::card::Card;
+use crate::digest::Hasher;
 use crate::document::{Document, Fault};
 use crate::quantity::ConsumptionUnit;
 use crate::reduce::Trail;
 use crate::sheet::page::{FileOf, Input, Publish, page};
 use crate::sheet::plot::{self, Plot};
 use crate::store::run_file::RunFile;
-use crate::store::{disk, sha256};
+use crate::store::{digest, disk};
 
 #[derive(clap::Args)]
 #[command(after_help = "Examples:\n  \
@@ -145,6 +146,6 @@ fn runs_of(test: &Reduced) -> Vec<RunFile> {
 
 fn file_of(what: &'static str, path: &Path) -> Result<FileOf, Fault> {
     let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-    let (_, sha256) = sha256(path)?;
-    Ok(FileOf { what, name, sha256 })
+    let (_, digest) = digest(path, Hasher::sha256())?;
+    Ok(FileOf { what, name, digest })
 }

@@ -15,7 +15,7 @@ use crate::store::verify::{self, Kind, Report};
 
 #[derive(clap::Args)]
 #[command(
-    after_help = "Every file is held against its SHA-256 in run.json, every page is read, samples are decoded again from \
+    after_help = "Every file is held against its digest in run.json, every page is read, samples are decoded again from \
     the raw frames and the sums computed again from the samples. A run that is being recorded is checked as far as it \
     goes.\n\n\
     Examples:\n  \

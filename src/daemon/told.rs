@@ -39,7 +39,7 @@ pub fn sources(now: &[(String, LiveSource)], before: &[(String, LiveSource)]) ->
     let nothing = LiveSource::default();
     let since = |(name, live): &(String, LiveSource)| {
         let before = before.iter().find(|(known, _)| known == name).map_or(&nothing, |(_, before)| before);
-        Source { name: name.clone(), sha256: None, live: Some(since(live, before)) }
+        Source { name: name.clone(), digest: None, live: Some(since(live, before)) }
     };
     now.iter().map(since).collect()
 }

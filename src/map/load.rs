@@ -4,13 +4,12 @@
 
 use std::path::{Path, PathBuf};
 
-use sha2::{Digest, Sha256};
-
 use super::checked::{Loaded, Map};
 use super::findings::{At, File, Findings};
 use super::from_written::Reader;
 use super::written::MapForm;
 use super::{check, dbc, roles};
+use crate::digest::Hasher;
 use crate::document::{Document, Fault};
 
 /// Reads a signal map and the DBC that it names, a path seen from the map's folder.
@@ -91,7 +90,7 @@ fn file_name(path: &str) -> String {
 }
 
 fn digest(files: &[(String, Vec<u8>)]) -> String {
-    let mut hash = Sha256::new();
+    let mut hash = Hasher::sha256();
     files.iter().for_each(|(_, bytes)| hash.update(bytes));
-    hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect()
+    hash.finish().hex().to_owned()
 }

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use super::parts::entries;
 use super::run_file::{self, RunFile};
-use super::{StoreError, disk, journal, sha256};
+use super::{StoreError, disk, journal};
 
 /// Where runs are made that count only when they are whole.
 const UNFINISHED: &str = ".unfinished";
@@ -188,7 +188,7 @@ impl RunFolder {
         for table in file.tables.iter().filter(|table| table.folder == table_folder) {
             for listed in &table.files {
                 let path = self.path.join(table_folder).join(&listed.name);
-                if sha256(&path)?.1 != listed.sha256 {
+                if !listed.is_of(&path)? {
                     return Err(StoreError::damaged(&path, NOT_AS_LISTED));
                 }
             }
@@ -257,15 +257,16 @@ mod tests {
 
     #[test]
     fn a_changed_file_is_found() {
+        use crate::digest::Digest;
         use crate::store::run_file::FileDigest;
         use crate::store::table_files::TableFiles;
         let folder = tempfile::tempdir().unwrap();
         let run = RunFolder::open(folder.path()).unwrap();
         std::fs::create_dir(folder.path().join("supply")).unwrap();
         std::fs::write(folder.path().join("supply/part-00000.parquet"), "abc").unwrap();
-        // FIPS 180-2, appendix B.1: SHA-256 of "abc".
-        let sha256 = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad".into();
-        let files = vec![FileDigest { name: "part-00000.parquet".into(), sha256 }];
+        // FIPS 180-2, appendix B.1: SHA-256 of "abc", as layouts before 4 list it.
+        let digest = Digest::Sha256("ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad".into());
+        let files = vec![FileDigest { name: "part-00000.parquet".into(), digest }];
         let mut file = example();
         file.tables.push(TableFiles { folder: "supply".into(), rows: 1, bytes: 3, files });
         run.check(&file, "supply").unwrap();

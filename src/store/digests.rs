@@ -7,10 +7,15 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
-use super::{StoreError, check_file, journal, parts, sha256, state};
+use super::{StoreError, check_file, digest, journal, parts, state};
+use crate::digest::Hasher;
 
 fn path(run_folder: &Path, part: u32) -> PathBuf {
     run_folder.join(journal::FOLDER).join(format!("digests-{part:05}.bin"))
+}
+
+fn sha256(file: &Path) -> Result<String, StoreError> {
+    digest(file, Hasher::sha256()).map(|(_, digest)| digest.hex().to_owned())
 }
 
 /// A file's path inside the run's folder.
@@ -20,7 +25,7 @@ fn inside(run_folder: &Path, file: &Path) -> String {
 
 /// Notes the files of a part that was just finished; durable when this returns.
 pub fn save(run_folder: &Path, part: u32, files: &[PathBuf]) -> Result<(), StoreError> {
-    let digest = |file: &PathBuf| Ok((inside(run_folder, file), sha256(file)?.1));
+    let digest = |file: &PathBuf| Ok((inside(run_folder, file), sha256(file)?));
     let listed = files.iter().map(digest).collect::<Result<Vec<(String, String)>, StoreError>>()?;
     let path = path(run_folder, part);
     let bytes = postcard::to_stdvec(&listed).map_err(|error| StoreError::damaged(&path, error))?;
@@ -63,8 +68,8 @@ pub fn check(run_folder: &Path, next_part: u32) -> Result<Found, StoreError> {
             let digests = known.get(&file.from).and_then(Option::as_ref).filter(|_| file.from == file.to);
             let wrong = match digests.and_then(|digests| digests.get(&name)) {
                 Some(expected) => match sha256(&file.path) {
-                    Ok((_, found)) if found == *expected => None,
-                    Ok(_) => Some("it is no longer the file that was written: its SHA-256 differs".to_owned()),
+                    Ok(found) if found == *expected => None,
+                    Ok(_) => Some("it is no longer the file that was written: its digest differs".to_owned()),
                     Err(error) => Some(error.to_string()),
                 },
                 None => check_file::pages(&file.path, None, |_| ()).err().map(|error| error.to_string()),

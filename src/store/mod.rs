@@ -61,13 +61,10 @@ pub use error::StoreError;
 
 use std::path::Path;
 
-/// A file's length and the SHA-256 of its bytes in hex.
-pub fn sha256(path: &Path) -> Result<(u64, String), StoreError> {
-    let file = std::fs::File::open(path).map_err(|error| StoreError::io(path, "open", error))?;
-    read_once::digest(&file).map_err(|error| StoreError::io(path, "read", error))
-}
+use crate::digest::{Digest, Hasher};
 
-/// Bytes as lower-case hexadecimal digits.
-pub fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
+/// A file's length and the digest of its bytes.
+pub fn digest(path: &Path, hasher: Hasher) -> Result<(u64, Digest), StoreError> {
+    let file = std::fs::File::open(path).map_err(|error| StoreError::io(path, "open", error))?;
+    read_once::digest(&file, hasher).map_err(|error| StoreError::io(path, "read", error))
 }

@@ -15,7 +15,8 @@ use super::pages::{self, Pages};
 use super::read_once::ReadOnce;
 use super::reader::{Chunk, NO_ENTRIES, NO_TIME, NO_VALUES, NOT_OURS, OpenFile, group_rows, read_entries};
 use super::run_file::RunFile;
-use super::{StoreError, parts, sha256};
+use super::{StoreError, parts};
+use crate::digest::Hasher;
 
 /// Rows that are given out at a time, about.
 const PIECE: usize = 4_096;
@@ -56,8 +57,11 @@ fn read_files(run_folder: &Path, wanted: &Wanted<'_>, mut each: impl FnMut(Chunk
     for part in parts::list(&folder)?.0 {
         let file = OpenFile::open(&part.path)?;
         let place = listed.iter().position(|file| part.path.file_name().is_some_and(|name| name == &*file.name));
-        let expected = place.map(|place| &*listed.swap_remove(place).sha256);
-        let mut bytes = if expected.is_some() { ReadOnce::hashed(file.file()) } else { ReadOnce::plain(file.file()) };
+        let expected = place.map(|place| &listed.swap_remove(place).digest);
+        let mut bytes = match expected {
+            Some(digest) => ReadOnce::hashed(file.file(), Hasher::like(digest)),
+            None => ReadOnce::plain(file.file()),
+        };
         let places = Places::find(&file, wanted)?;
         for group in file.row_groups() {
             memory
@@ -65,14 +69,14 @@ fn read_files(run_folder: &Path, wanted: &Wanted<'_>, mut each: impl FnMut(Chunk
                 .map_err(|what| StoreError::damaged(&part.path, what))?;
         }
         let found = bytes.finish().map_err(|error| StoreError::io(&part.path, "read", error))?;
-        if found.as_ref().map(|(_, sha256)| &**sha256) != expected {
+        if found.as_ref().map(|(_, digest)| digest) != expected {
             return Err(StoreError::damaged(&part.path, NOT_AS_LISTED));
         }
     }
     // Listed, but no part of the table by now.
     for left in listed {
         let path = folder.join(&left.name);
-        if sha256(&path)?.1 != left.sha256 {
+        if !left.is_of(&path)? {
             return Err(StoreError::damaged(&path, NOT_AS_LISTED));
         }
     }
@@ -351,8 +355,8 @@ mod tests {
         write(folder.path(), "trace", Encoder::new());
         let path = folder.path().join("trace/part-00000.parquet");
         let sound = std::fs::read(&path).unwrap();
-        let (bytes, sha256) = sha256(&path).unwrap();
-        let files = vec![FileDigest { name: "part-00000.parquet".into(), sha256 }];
+        let (bytes, digest) = crate::store::digest(&path, Hasher::of_much()).unwrap();
+        let files = vec![FileDigest { name: "part-00000.parquet".into(), digest }];
         let mut file = example();
         file.tables = vec![TableFiles { folder: "trace".into(), rows: 2 * ROWS as u64, bytes, files }];
         let wanted = Wanted { table: "trace", columns: &["speed"], instead: None, listed: Some(&file) };

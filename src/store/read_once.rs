@@ -7,7 +7,7 @@ use std::fs::File;
 use std::io::Result;
 use std::os::unix::fs::FileExt;
 
-use sha2::{Digest, Sha256};
+use crate::digest::{Digest, Hasher};
 
 /// What is hashed without being asked for is read in pieces so long, bytes.
 const PIECE: usize = 1 << 16;
@@ -18,9 +18,8 @@ pub(super) struct ReadOnce<'f> {
     digest: Option<Hashed>,
 }
 
-#[derive(Default)]
 struct Hashed {
-    sha256: Sha256,
+    hasher: Hasher,
     /// How many bytes it has taken.
     taken: u64,
     piece: Vec<u8>,
@@ -33,8 +32,8 @@ impl<'f> ReadOnce<'f> {
     }
 
     /// With the digest of the whole file in the end.
-    pub fn hashed(file: &'f File) -> Self {
-        Self { file, digest: Some(Hashed::default()) }
+    pub fn hashed(file: &'f File, hasher: Hasher) -> Self {
+        Self { file, digest: Some(Hashed::new(hasher)) }
     }
 
     /// Reads `length` bytes from `start` into `out`, in place of what it held.
@@ -46,28 +45,32 @@ impl<'f> ReadOnce<'f> {
         out.resize(length, 0);
         self.file.read_exact_at(out, start)?;
         if let Some(digest) = self.digest.as_mut().filter(|digest| digest.taken == start) {
-            digest.sha256.update(&out[..]);
+            digest.hasher.update(out);
             digest.taken += length as u64;
         }
         Ok(())
     }
 
-    /// How many bytes there are, and their digest in lower-case hexadecimal digits, if it was wanted.
-    pub fn finish(self) -> Result<Option<(u64, String)>> {
+    /// How many bytes there are, and their digest, if it was wanted.
+    pub fn finish(self) -> Result<Option<(u64, Digest)>> {
         self.digest.map(|digest| digest.finish(self.file)).transpose()
     }
 }
 
-/// A file's length and the digest of its bytes in lower-case hexadecimal digits.
-pub(super) fn digest(file: &File) -> Result<(u64, String)> {
-    Hashed::default().finish(file)
+/// A file's length and the digest of its bytes.
+pub(super) fn digest(file: &File, hasher: Hasher) -> Result<(u64, Digest)> {
+    Hashed::new(hasher).finish(file)
 }
 
 impl Hashed {
+    fn new(hasher: Hasher) -> Self {
+        Self { hasher, taken: 0, piece: Vec::new() }
+    }
+
     /// Hashes what is left of the file.
-    fn finish(mut self, file: &File) -> Result<(u64, String)> {
+    fn finish(mut self, file: &File) -> Result<(u64, Digest)> {
         self.pass(file, u64::MAX)?;
-        Ok((self.taken, super::hex(&self.sha256.finalize())))
+        Ok((self.taken, self.hasher.finish()))
     }
 
     /// Hashes all up to a place, or to the file's end.
@@ -78,7 +81,7 @@ impl Hashed {
             match file.read_at(&mut self.piece[..wanted], self.taken)? {
                 0 => break,
                 read => {
-                    self.sha256.update(&self.piece[..read]);
+                    self.hasher.update(&self.piece[..read]);
                     self.taken += read as u64;
                 }
             }
@@ -104,7 +107,7 @@ mod tests {
             let bytes: Vec<u8> = (0..length).map(|at| (at * 7 + at / 251) as u8).collect();
             let mut file = tempfile::tempfile().unwrap();
             file.write_all(&bytes).unwrap();
-            let (mut hashed, mut out) = (ReadOnce::hashed(&file), Vec::new());
+            let (mut hashed, mut out) = (ReadOnce::hashed(&file, Hasher::of_much()), Vec::new());
             for (from, share) in reads {
                 let start = (from * length as f64) as usize;
                 let count = (share * (length - start) as f64) as usize;
@@ -112,7 +115,7 @@ mod tests {
                 prop_assert_eq!(&out[..], &bytes[start..start + count]);
             }
             // The digest of the bytes in memory, at once.
-            let expected = (bytes.len() as u64, super::super::hex(&Sha256::digest(&bytes)));
+            let expected = (bytes.len() as u64, Digest::Blake3(blake3::hash(&bytes).to_string()));
             prop_assert_eq!(hashed.finish().unwrap(), Some(expected));
         }
     }
@@ -120,7 +123,7 @@ mod tests {
     #[test]
     fn nothing_behind_the_end_is_read() {
         let file = tempfile::tempfile().unwrap();
-        assert!(ReadOnce::hashed(&file).read(0, 1, &mut Vec::new()).is_err());
+        assert!(ReadOnce::hashed(&file, Hasher::of_much()).read(0, 1, &mut Vec::new()).is_err());
         assert!(ReadOnce::plain(&file).finish().unwrap().is_none());
     }
 }

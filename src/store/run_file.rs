@@ -8,12 +8,12 @@ use std::path::{Component, Path};
 
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
-use sha2::{Digest, Sha256};
 
 use super::parts::entries;
 use super::set_aside::SetAside;
 use super::table_files::TableFiles;
-use super::{StoreError, disk, hex, sha256};
+use super::{StoreError, disk};
+use crate::digest::{self, Digest, Hasher};
 use crate::document::Fault;
 use crate::schema::SCHEMA_VERSION;
 
@@ -142,13 +142,21 @@ pub enum MadeBy {
     Daemon,
 }
 
-/// A file's name and the SHA-256 of its bytes in hex.
+/// A file's name and the digest of its bytes: BLAKE3 of a table's file, since layout 4, SHA-256 of what is short.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
 pub struct FileDigest {
     /// The name without folder.
     pub name: String,
-    /// In hex.
-    pub sha256: String,
+    /// Under the key that names its algorithm.
+    #[serde(flatten)]
+    pub digest: Digest,
+}
+
+impl FileDigest {
+    /// Whether a file is, byte for byte, the one that this tells of.
+    pub fn is_of(&self, path: &Path) -> Result<bool, StoreError> {
+        Ok(super::digest(path, Hasher::like(&self.digest))?.1 == self.digest)
+    }
 }
 
 /// Something that a run was made from.
@@ -156,8 +164,9 @@ pub struct FileDigest {
 pub struct Source {
     /// A file's name without folder, or an interface's name.
     pub name: String,
-    /// In hex; null for what is no file.
-    pub sha256: Option<String>,
+    /// Under the key that names its algorithm; absent for what is no file.
+    #[serde(flatten)]
+    pub digest: Option<Digest>,
     /// How a source that is read live fared; absent for recordings.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub live: Option<LiveSource>,
@@ -207,8 +216,8 @@ pub struct LivePoll {
 
 impl Source {
     /// A file, or what else is known by its name alone.
-    pub fn named(name: impl Into<String>, sha256: Option<String>) -> Self {
-        Self { name: name.into(), sha256, live: None }
+    pub fn named(name: impl Into<String>, digest: Option<Digest>) -> Self {
+        Self { name: name.into(), digest, live: None }
     }
 }
 
@@ -288,7 +297,7 @@ impl Damage {
 impl RunFile {
     /// Whether an invented car was driven: what comes of it is no measurement.
     pub fn is_rehearsal(&self) -> bool {
-        self.sources.iter().any(|source| source.sha256.is_none() && source.name.starts_with(REHEARSAL))
+        self.sources.iter().any(|source| source.digest.is_none() && source.name.starts_with(REHEARSAL))
     }
 
     /// The file's text: pretty JSON with a line end, its last key the SHA-256 of every byte before that key's comma.
@@ -339,7 +348,7 @@ impl RunFile {
 
 /// The end of a file whose text so far is `body`.
 fn seal(body: &[u8]) -> String {
-    format!("{SEAL}{}\"\n}}\n", hex(&Sha256::digest(body)))
+    format!("{SEAL}{}\"\n}}\n", digest::sha256(body))
 }
 
 /// Whether a file ends in the digest of what stands before it.
@@ -354,7 +363,7 @@ pub fn source_digests(run_folder: &Path) -> Result<Vec<FileDigest>, StoreError> 
     let files = entries(&run_folder.join(SOURCE_FILES))?;
     let digest = |path: &std::path::PathBuf| {
         let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-        Ok(FileDigest { name, sha256: sha256(path)?.1 })
+        Ok(FileDigest { name, digest: super::digest(path, Hasher::sha256())?.1 })
     };
     files.iter().filter(|path| path.is_file() && !disk::is_temporary(path)).map(digest).collect()
 }
@@ -394,9 +403,9 @@ pub(crate) mod tests {
             duration_s: 12.5,
             ended: Ended::EndOfRecording,
             made_by: MadeBy::Ingest,
-            map: FileDigest { name: "blue.toml".into(), sha256: "00".into() },
+            map: FileDigest { name: "blue.toml".into(), digest: Digest::Sha256("00".into()) },
             soc_counts: "soc".into(),
-            sources: vec![Source::named("drive.log", Some("11".into()))],
+            sources: vec![Source::named("drive.log", Some(Digest::Blake3("11".into())))],
             source_files: vec![],
             anchors: vec![Anchor { t_us: 0, utc: "2027-03-14T06:15:02.123456Z".into() }],
             counts: serde_json::json!({"frames": 3, "mean": f64::NAN}),
@@ -429,7 +438,7 @@ pub(crate) mod tests {
         file.save(folder.path()).unwrap();
         assert_eq!(RunFile::load(folder.path()).unwrap(), file);
         let text = std::fs::read_to_string(folder.path().join(NAME)).unwrap();
-        assert!(text.starts_with("{\n  \"schema\": 3,\n  \"program\""), "{text}");
+        assert!(text.starts_with("{\n  \"schema\": 4,\n  \"program\""), "{text}");
         assert!(text.contains("\"mean\": null"));
         assert!(text.contains("\"ended\": \"end of recording\""));
     }

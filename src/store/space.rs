@@ -95,7 +95,8 @@ mod tests {
         std::fs::write(folder.join("trace/part-00000.parquet"), [0; 10]).unwrap();
         let mut file = example();
         (file.run, file.start_utc) = (name.into(), Some(start.into()));
-        let digest = || FileDigest { name: "part-00000.parquet".into(), sha256: "00".into() };
+        let digest =
+            || FileDigest { name: "part-00000.parquet".into(), digest: crate::digest::Digest::Blake3("00".into()) };
         for (table, bytes) in [("frames", 1_000), ("trace", 10)] {
             file.tables.push(TableFiles { folder: table.into(), rows: 5, bytes, files: vec![digest()] });
         }

@@ -9,7 +9,7 @@ use super::data_set::{DataSet, RunFolder};
 use super::recorder::Recorder;
 use super::run_file::{self, FileDigest, RunFile};
 use super::set_aside::SetAside;
-use super::{StoreError, disk, recover, remake, set_aside, sha256, state};
+use super::{StoreError, disk, recover, remake, set_aside, state};
 
 /// What was done with a run.
 #[derive(Debug)]
@@ -79,7 +79,7 @@ fn at_first_sight(run: &RunFolder, file: &RunFile) -> Result<Vec<(PathBuf, Strin
             continue;
         }
         let why = format!("table '{}' has {found} bytes, run.json says {}", table.folder, table.bytes);
-        let differs = |listed: &&FileDigest| !sha256(&path(listed)).is_ok_and(|(_, digest)| digest == listed.sha256);
+        let differs = |listed: &&FileDigest| !listed.is_of(&path(listed)).unwrap_or(false);
         wrong.extend(table.files.iter().filter(differs).map(|listed| (path(listed), why.clone())));
     }
     Ok(wrong)

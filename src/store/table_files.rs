@@ -7,7 +7,8 @@ use std::path::Path;
 use serde::{Deserialize, Serialize};
 
 use super::run_file::FileDigest;
-use super::{StoreError, merge, sha256};
+use super::{StoreError, digest, merge};
+use crate::digest::Hasher;
 
 /// A table's files after a run, as `run.json` lists them.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
@@ -40,10 +41,10 @@ pub(super) fn describe<'a>(folder: &str, paths: impl IntoIterator<Item = &'a Pat
     let mut table = TableFiles { folder: folder.to_owned(), rows: 0, bytes: 0, files: Vec::new() };
     for path in paths {
         table.rows += merge::metadata(path)?.file_metadata().num_rows().max(0) as u64;
-        let (bytes, sha256) = sha256(path)?;
+        let (bytes, digest) = digest(path, Hasher::of_much())?;
         table.bytes += bytes;
         let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-        table.files.push(FileDigest { name, sha256 });
+        table.files.push(FileDigest { name, digest });
     }
     Ok(table)
 }

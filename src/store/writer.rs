@@ -28,7 +28,7 @@ const FRAMES_GROUP_US: i64 = 60 * US_PER_S;
 /// ... or when it is this long.
 const FRAMES_GROUP_ROWS: usize = 100_000;
 /// The most rows of any other row group.
-const GROUP_ROWS: usize = 20_000;
+const GROUP_ROWS: usize = 10_000;
 /// And the fewest that the limit on memory may ask for.
 const GROUP_ROWS_LEAST: usize = 512;
 /// What all samples waiting for their row groups may take together, bytes.
@@ -309,7 +309,7 @@ impl RunWriter {
     }
 
     /// A part boundary: finishes every table's open part under its own name, durable, and begins the next part. Where parts need not be durable
-    /// they are not synced, and those of a table whose row groups are never joined go on in one file.
+    /// they are not synced and go on in one file.
     pub fn close_parts(&mut self) -> Result<(), StoreError> {
         self.give_out(Whose::Frames)?;
         self.minute_end = i64::MIN;

@@ -13,6 +13,7 @@ from pathlib import Path
 import duckdb
 import polars
 import pyarrow.parquet as pq
+from blake3 import blake3
 
 data, expected = Path(sys.argv[1]), json.loads(Path(sys.argv[2]).read_text())
 run = data / f"vehicle={expected['vehicle']}" / f"run={expected['run']}"
@@ -58,7 +59,7 @@ for table, want in expected["tables"].items():
             stands = {key.decode(): text.decode() for key, text in field.metadata.items()}
             assert stands["unit"] == unit and stands["meaning"] == meaning, f"{table}.{field.name}: {stands}"
         keys = pq.ParquetFile(path).metadata.metadata
-        assert keys[b"schema_version"] == b"3" and keys[b"table"].decode() == table, keys
+        assert keys[b"schema_version"] == b"4" and keys[b"table"].decode() == table, keys
         assert keys[b"run"].decode() == expected["run"], keys
         file = pq.ParquetFile(path)
         for index in range(file.num_row_groups):
@@ -66,6 +67,11 @@ for table, want in expected["tables"].items():
             stands = file.metadata.row_group(index).column(0).statistics
             assert (stands.min, stands.max) == (min(times), max(times)), f"{path} group {index}"
 print("pyarrow: units and meanings stand in the field metadata")
+
+for table in expected["listed"]:
+    for file in table["files"]:
+        assert file["blake3"] == blake3((run / table["folder"] / file["name"]).read_bytes()).hexdigest(), file
+print("blake3: every file has the digest that is listed")
 
 # Hive partitions: vehicle, run and message are columns without being in any file.
 found = duckdb.sql(

@@ -10,6 +10,7 @@ use std::process::Stdio;
 use std::sync::{Arc, OnceLock};
 
 use drawdown::course::Course;
+use drawdown::digest::{Digest, sha256};
 use drawdown::document::Document;
 use drawdown::geodesy::geodesic;
 use drawdown::observation::{Batch, BusNames, CanId, FrameFlags, Item, Mark, MarkKind, Reply, Stamped};
@@ -341,10 +342,11 @@ fn what_was_tampered_with_is_found() {
 
 /// Takes 1 % off the energy of the trace from its middle on.
 fn tamper_with_the_trace(run: &Path) {
+    use drawdown::digest::Hasher;
     use drawdown::ledger::{Phase, Sums, TraceRow};
     use drawdown::schema::role::ROLES;
     use drawdown::schema::{Role, tables};
-    use drawdown::store::{reader, run_file::RunFile, sha256, writer::RunWriter};
+    use drawdown::store::{digest, reader, run_file::RunFile, writer::RunWriter};
     let mut file = RunFile::load(run).expect("run.json");
     let aside = scratch();
     let mut writer = RunWriter::create(aside.path(), Vec::new(), false).expect("a writer");
@@ -374,7 +376,7 @@ fn tamper_with_the_trace(run: &Path) {
     let table = file.tables.iter_mut().find(|table| table.folder == "trace").expect("a trace");
     let from = aside.path().join("trace").join(&made.files[0].name);
     made.files[0].name = table.files[0].name.clone();
-    made.files[0].sha256 = sha256(&from).expect("a digest").1;
+    made.files[0].digest = digest(&from, Hasher::of_much()).expect("a digest").1;
     fs::copy(from, run.join("trace").join(&made.files[0].name)).expect("copied");
     *table = made;
     file.save(run).expect("sealed again");
@@ -514,8 +516,8 @@ fn a_seal_is_judged_again_unless_words_had_to_go() {
     let manifest: Manifest =
         serde_json::from_slice(&fs::read(out.join("manifest.json")).expect("a manifest")).expect("JSON");
     let card = manifest.originals.iter().find(|original| original.name.ends_with("/told.toml")).expect("the card");
-    let sha256 = drawdown::store::sha256(&drive().join("plain/told.toml")).expect("a digest").1;
-    assert!(card.changed && card.sha256 == sha256, "the original can be shown to be the one");
+    let digest = Digest::Sha256(sha256(&fs::read(drive().join("plain/told.toml")).expect("the card")));
+    assert!(card.changed && card.digest == digest, "the original can be shown to be the one");
 }
 
 #[test]

@@ -161,8 +161,8 @@ fn pyarrow_duckdb_and_polars_read_what_was_written() {
     staged.publish().expect("in its place");
 
     let expected = folder.path().join("expected.json");
-    let expectation = json!({"vehicle": vehicle, "run": run, "tables": written.tables});
+    let expectation = json!({"vehicle": vehicle, "run": run, "tables": written.tables, "listed": tables});
     std::fs::write(&expected, expectation.to_string()).expect("written");
     let said = support::stdout(support::oracle("data_set.py").arg(data.root()).arg(&expected));
-    assert_eq!(said.lines().count(), 7, "{said}");
+    assert_eq!(said.lines().count(), 8, "{said}");
 }

@@ -68,7 +68,7 @@ fn damaged(run_folder: &Path, place: &str) {
     fs::write(&trace, bytes).expect("written");
     let (status, text) = verify(&[place]);
     assert_eq!((status, text.lines().last()), (1, Some("0 sound, 1 not sound")), "{text}");
-    assert!(text.contains(&format!("  {}: its SHA-256 is not the one in run.json", trace.display())), "{text}");
+    assert!(text.contains(&format!("  {}: its digest is not the one in run.json", trace.display())), "{text}");
     assert!(text.contains("row group 0, column '") && text.contains("drawdown ingest RUN --map"), "{text}");
     let reduced = companion().arg("reduce").arg(run_folder).output().expect("reduce runs");
     assert_eq!(reduced.status.code(), Some(2), "no figure rests on a damaged trace");
@@ -76,7 +76,7 @@ fn damaged(run_folder: &Path, place: &str) {
     // Put aside, the rest is still read, and the trace can be made again from the frames.
     assert_eq!(verify(&[place, "--set-aside"]).0, 1);
     let note = run_folder.join("set-aside/trace").join(format!("{}.why.txt", trace.file_name().unwrap().display()));
-    assert!(fs::read_to_string(note).expect("a note").contains("SHA-256"));
+    assert!(fs::read_to_string(note).expect("a note").contains("its digest"));
     assert!(verify(&[place]).1.contains("was put aside"));
     let again = run_folder.join("../../again");
     let map = run_folder.join("source-files/demo.toml");

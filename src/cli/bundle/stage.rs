@@ -12,6 +12,7 @@ use super::BESIDE_THE_CARD;
 use crate::card;
 use crate::cli::test::Reduced;
 use crate::course::{Course, Position};
+use crate::digest::{Digest, Hasher};
 use crate::document::private::without_vehicle_numbers;
 use crate::document::{Document, Fault};
 use crate::geodesy::geodesic;
@@ -21,7 +22,7 @@ use crate::store::bundle::{Asked, InPlace, Manifest, Original, strip, words_in};
 use crate::store::data_set::RunFolder;
 use crate::store::run_file::RunFile;
 use crate::store::trim::{self, Window};
-use crate::store::{disk, sha256};
+use crate::store::{digest, disk};
 
 /// The published figures.
 pub const FIGURES: &str = "figures.json";
@@ -127,7 +128,8 @@ impl<'a> Stage<'a> {
     fn put(&mut self, from: &Path, place: &Path, before: &[u8], told: &[u8], done: &str) -> Result<String, Fault> {
         let name = place.to_string_lossy().into_owned();
         if before != told {
-            self.originals.push(Original { name: name.clone(), sha256: sha256(from)?.1, changed: true });
+            let digest = digest(from, Hasher::sha256())?.1;
+            self.originals.push(Original { name: name.clone(), digest, changed: true });
             self.done.push(format!("{name}: {done}"));
         }
         disk::replace(&self.folder.join(place), told)?;
@@ -186,11 +188,14 @@ impl<'a> Stage<'a> {
             let positions: Option<Window> = trim_km.map(|km| trim::window(folder, km * 1e3)).transpose()?;
             let bundled =
                 strip(&run, &self.folder.join(&name), &Asked { frames, positions, scrub: &scrub }, &in_place)?;
-            let run_json =
-                Original { name: format!("{name}/run.json"), sha256: bundled.original_run_json_sha256, changed: true };
+            let run_json = Original {
+                name: format!("{name}/run.json"),
+                digest: Digest::Sha256(bundled.original_run_json_sha256),
+                changed: true,
+            };
             let originals = bundled.originals.into_iter().map(|original| {
                 let name = format!("{name}/{}", original.name);
-                Original { changed: self.folder.join(&name).exists(), name, sha256: original.sha256 }
+                Original { changed: self.folder.join(&name).exists(), name, digest: original.digest }
             });
             self.originals.push(run_json);
             self.originals.extend(originals);

@@ -8,6 +8,8 @@ use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::Path;
 
 use sha2::{Digest as _, Sha256};
+
+use crate::digest::hex;
 use subtle::ConstantTimeEq as _;
 
 use crate::document::Fault;
@@ -125,10 +127,6 @@ fn random<const N: usize>() -> std::io::Result<[u8; N]> {
     let mut bytes = [0; N];
     getrandom::fill(&mut bytes).map_err(|error| std::io::Error::other(error.to_string()))?;
     Ok(bytes)
-}
-
-fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 /// The bytes of exactly so many pairs of hexadecimal digits.

@@ -70,7 +70,7 @@ fn file(gaps: serde_json::Value, tables: Vec<crate::store::table_files::TableFil
         duration_s: 0.0,
         ended: Ended::EndOfRecording,
         made_by: MadeBy::Ingest,
-        map: FileDigest { name: "invented.toml".into(), sha256: String::new() },
+        map: FileDigest { name: "invented.toml".into(), digest: crate::digest::Digest::Sha256(String::new()) },
         soc_counts: "soc".into(),
         sources: vec![],
         source_files: vec![],

@@ -23,6 +23,7 @@ use self::json::Json;
 pub use self::prose::Publish;
 use super::html as shell;
 use super::plot::Plot;
+use crate::digest::Digest;
 use crate::quantity::ConsumptionUnit;
 use crate::store::run_file::RunFile;
 
@@ -33,8 +34,8 @@ pub struct FileOf {
     pub what: &'static str,
     /// Its name without folder.
     pub name: String,
-    /// Its SHA-256 in hex.
-    pub sha256: String,
+    /// SHA-256 of its bytes.
+    pub digest: Digest,
 }
 
 /// What a sheet is made of.

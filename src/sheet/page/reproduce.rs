@@ -7,6 +7,7 @@ use maud::{Markup, html};
 use super::json::Form;
 use super::prose::prose;
 use super::{FileOf, Sheet};
+use crate::digest::Digest;
 use crate::schema::SCHEMA_VERSION;
 use crate::sheet::html as shell;
 use crate::store::run_file::MadeBy;
@@ -21,8 +22,7 @@ impl Sheet<'_> {
                     "Formed by " span.word { (concat!("drawdown ", env!("CARGO_PKG_VERSION"))) } "; shape of the figures' JSON "
                     (json.plain("schema", Form::Count)) ", layout of the data set " span.word { (SCHEMA_VERSION) } "."
                 }
-                (shell::table("Files, each by its digest", &["What", "Name", "Digest"], &self.files()))
-                p.soft { (prose("Digests are SHA-256, as sha256sum prints it.")) }
+                (shell::table("Files, each by its digest", &["What", "Name", "Digest", "Printed by"], &self.files()))
                 p { "The commands:" }
                 pre tabindex="0" role="group" aria-label="Commands" { code { (self.commands()) } }
                 p { (prose("Whoever is given a bundle of this test needs neither card nor recording:")) }
@@ -36,23 +36,24 @@ impl Sheet<'_> {
     }
 
     fn files(&self) -> Markup {
-        let row = |what: &str, name: &str, sha256: Option<&str>| {
+        let row = |what: &str, name: &str, digest: Option<&Digest>| {
             html! {
                 tr {
                     th scope="row" { (what) }
                     td { code { (self.json.publish.text(name)) } }
-                    td { @if let Some(sha256) = sha256 { code.digest { (sha256) } } @else { "read live, no file" } }
+                    td { @if let Some(digest) = digest { code.digest { (digest.hex()) } } @else { "read live, no file" } }
+                    td { @if let Some(digest) = digest { code { (digest.printed_by()) } } }
                 }
             }
         };
         html! {
-            @for FileOf { what, name, sha256 } in self.input.files { (row(what, name, Some(sha256))) }
+            @for FileOf { what, name, digest } in self.input.files { (row(what, name, Some(digest))) }
             @for run in self.input.runs {
-                (row("map and its DBC", &run.map.name, Some(&run.map.sha256)))
-                @for source in &run.sources { (row("recording", &source.name, source.sha256.as_deref())) }
+                (row("map and its DBC", &run.map.name, Some(&run.map.digest)))
+                @for source in &run.sources { (row("recording", &source.name, source.digest.as_ref())) }
                 @for table in run.tables.iter().filter(|table| table.folder == "trace") {
                     @for file in &table.files {
-                        (row("trace of the run", &format!("run={}/trace/{}", run.run, file.name), Some(&file.sha256)))
+                        (row("trace of the run", &format!("run={}/trace/{}", run.run, file.name), Some(&file.digest)))
                     }
                 }
             }

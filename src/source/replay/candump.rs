@@ -6,13 +6,15 @@
 mod block;
 pub mod line;
 mod parse;
+mod placed;
 mod word;
 
 use std::collections::{BTreeMap, VecDeque};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::Arc;
 
 use super::input::{Input, Stored};
-use super::{BATCH, Recording, Sha256Sum};
+use super::{BATCH, Recording};
+use crate::digest::Digest;
 use crate::document::{Fault, Place};
 use crate::observation::{Batch, BusNames};
 use crate::source::{Damage, Progress};
@@ -29,7 +31,7 @@ type Numbered = (u64, Option<(Block, Parsed)>);
 /// A candump log being read.
 pub struct Candump {
     /// Shared with those who read ahead: whoever is free takes the block that comes next.
-    blocks: Arc<Mutex<Blocks>>,
+    blocks: Arc<Blocks>,
     stored: Stored,
     name: Arc<str>,
     workers: Workers,
@@ -59,10 +61,15 @@ impl Candump {
     /// Reads from an input at its first line.
     pub fn new(input: Input, workers: &Workers) -> Self {
         input.pass_on_digest();
+        let (stored, name) = (input.stored().clone(), input.name().into());
+        Self::of_blocks(Blocks::new(input, workers.threads()), stored, name, workers)
+    }
+
+    fn of_blocks(blocks: Blocks, stored: Stored, name: Arc<str>, workers: &Workers) -> Self {
         Self {
-            stored: input.stored().clone(),
-            name: input.name().into(),
-            blocks: Arc::new(Mutex::new(Blocks::new(input))),
+            stored,
+            name,
+            blocks: Arc::new(blocks),
             workers: workers.clone(),
             before: Before::default(),
             ahead: VecDeque::new(),
@@ -94,7 +101,7 @@ impl Candump {
             let (text, batch) = (self.texts.pop().unwrap_or_default(), self.batches.pop().unwrap_or_default());
             let mut before = Before { last: None, ..self.before.clone() };
             self.ahead.push_back(self.workers.start(move || {
-                let (number, block) = hold(&blocks).next(text);
+                let (number, block) = blocks.next(text);
                 (
                     number,
                     block.map(|block| {
@@ -128,9 +135,6 @@ impl Candump {
         let Some((block, mut parsed)) = self.next_parsed() else {
             self.ended = true;
             self.texts.extend(self.passed_on.take().map(Job::take));
-            if let Some(fault) = hold(&self.blocks).input.break_fault() {
-                self.damage.add(|| fault);
-            }
             return false;
         };
         if parsed.hangs_on_before {
@@ -146,6 +150,10 @@ impl Candump {
         let last = batches.iter().rev().find_map(|batch| batch.frames.last());
         self.before.last = last.map(|frame| frame.at).or(self.before.last);
         self.at_hand.extend(batches);
+        if let Some(why) = &block.broken {
+            self.ended = true;
+            self.damage.add(|| self.stored.break_fault(&self.name, why));
+        }
         self.pass_on(block);
         true
     }
@@ -156,7 +164,7 @@ impl Candump {
         let stored = self.stored.clone();
         self.passed_on = Some(self.workers.start(move || {
             if block.is_whole {
-                stored.pass_on(&block.text, block.offset);
+                stored.pass_on(block.lines(), block.offset);
             }
             block.text
         }));
@@ -171,11 +179,6 @@ impl Candump {
             self.batches.push(batch);
         }
     }
-}
-
-/// The blocks; one who panicked while reading left no more than a block unread, and panics again where it is waited for.
-fn hold(blocks: &Mutex<Blocks>) -> MutexGuard<'_, Blocks> {
-    blocks.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 impl Recording for Candump {
@@ -222,7 +225,7 @@ impl Recording for Candump {
         &self.damage
     }
 
-    fn digest(&self) -> Result<Option<Sha256Sum>, Fault> {
+    fn digest(&self) -> Result<Option<Digest>, Fault> {
         self.stored.digest()
     }
 }

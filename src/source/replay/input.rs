@@ -5,16 +5,21 @@
 
 use std::fs::File;
 use std::io::{self, BufReader, Read};
+use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 
+use super::Reading;
 use super::ahead::Ahead;
 use super::digest::FileDigest;
-use super::{Reading, Sha256Sum};
+use crate::digest::Digest;
 use crate::document::Fault;
 use crate::source::Progress;
 use crate::workers::Workers;
+
+/// Reads some bytes of a file from an offset on; 0 at the end.
+pub type ReadAt = Box<dyn Fn(&mut [u8], u64) -> io::Result<usize> + Send + Sync>;
 
 /// Size of the read buffer, bytes.
 const BUFFER: usize = 256 * 1024;
@@ -30,8 +35,8 @@ pub struct Input {
     offset: u64,
     ended: bool,
     broken: Option<String>,
-    /// Whether the stream is the file as it is.
-    is_plain: bool,
+    /// The file, where the stream is that as it is.
+    plain: Option<File>,
     stored: Stored,
 }
 
@@ -53,6 +58,7 @@ impl Input {
         let mut magic = Vec::with_capacity(4);
         counted.by_ref().take(4).read_to_end(&mut magic)?;
         let kind = Packing::of(&magic);
+        let plain = if kind == Packing::Plain { Some(counted.file.try_clone()?) } else { None };
         let whole = io::Cursor::new(magic).chain(counted);
         let reader: Box<dyn Read + Send> = match kind {
             Packing::Plain => Box::new(whole),
@@ -64,7 +70,7 @@ impl Input {
         let unpacks_beside = kind != Packing::Plain && workers.threads() > 1;
         let reader: Box<dyn Read + Send> = if unpacks_beside { Box::new(Ahead::new(reader)?) } else { reader };
         let mut input = Self::from_reader(stored.path.display().to_string(), reader);
-        input.is_plain = kind == Packing::Plain;
+        input.plain = plain;
         input.stored = stored;
         input.fill();
         Ok(input)
@@ -81,7 +87,7 @@ impl Input {
             offset: 0,
             ended: false,
             broken: None,
-            is_plain: false,
+            plain: None,
             stored: Stored::default(),
         }
     }
@@ -173,7 +179,21 @@ impl Input {
 
     /// Leaves the file's digest to those who get its bytes, where the stream is the file as it is ([`Stored::pass_on`]).
     pub fn pass_on_digest(&self) {
-        self.stored.passed_on.store(self.is_plain, Ordering::Relaxed);
+        self.stored.passed_on.store(self.plain.is_some(), Ordering::Relaxed);
+    }
+
+    /// Reads anywhere in the file, where nothing of it was consumed and the stream is that as it is: for those who do not read it in turn.
+    pub fn by_place(&self) -> Option<ReadAt> {
+        let file =
+            self.plain.as_ref().filter(|_| self.stored.total.is_some() && self.offset() == 0)?.try_clone().ok()?;
+        let bytes = Arc::clone(&self.stored.bytes);
+        Some(Box::new(move |into, offset| {
+            let got = file.read_at(into, offset)?;
+            if got > 0 {
+                bytes.fetch_max(offset + got as u64, Ordering::Relaxed);
+            }
+            Ok(got)
+        }))
     }
 
     /// What is known of the stored file, for those who let others read on.
@@ -183,12 +203,7 @@ impl Input {
 
     /// The fault that says why the stream broke off, if it did.
     pub fn break_fault(&self) -> Option<Fault> {
-        let why = self.broken()?;
-        let done = self.progress().done;
-        Some(Fault::whole(
-            self.name.clone(),
-            format!("breaks off after {done} stored bytes ({why}); what came before is read"),
-        ))
+        Some(self.stored.break_fault(&self.name, self.broken()?))
     }
 }
 
@@ -237,11 +252,17 @@ impl Stored {
         Progress { done: self.bytes.load(Ordering::Relaxed), total: self.total }
     }
 
+    /// The fault that says why the file, as the user named it, could not be read to its end.
+    pub fn break_fault(&self, name: &str, why: &str) -> Fault {
+        let done = self.progress().done;
+        Fault::whole(name, format!("breaks off after {done} stored bytes ({why}); what came before is read"))
+    }
+
     /// The file's digest, where that was asked for; what was not read is read now.
     ///
     /// # Errors
     /// If that can't be done.
-    pub fn digest(&self) -> Result<Option<Sha256Sum>, Fault> {
+    pub fn digest(&self) -> Result<Option<Digest>, Fault> {
         self.digest.as_ref().map(|digest| digest.finish(&self.path)).transpose()
     }
 
@@ -275,7 +296,6 @@ impl Read for Counted {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use sha2::{Digest, Sha256};
     use std::io::Write;
 
     fn gzip(bytes: &[u8]) -> Vec<u8> {
@@ -291,7 +311,7 @@ mod tests {
             let mut input = Input::open(file.path(), &Reading { workers: workers.clone(), digest: true }).unwrap();
             let mut all = Vec::new();
             input.read_to_end(&mut all).unwrap();
-            let digest: Sha256Sum = Sha256::digest(bytes).into();
+            let digest = Digest::Blake3(blake3::hash(bytes).to_string());
             assert_eq!(input.stored().digest().unwrap(), Some(digest), "of the whole file, read to its end or not");
             (all, input.broken().map(str::to_owned), input.progress())
         };

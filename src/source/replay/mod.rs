@@ -17,6 +17,7 @@ pub(crate) mod test_support;
 pub use kind::{open, open_with};
 pub use several::Replay;
 
+use crate::digest::Digest;
 use crate::document::Fault;
 use crate::observation::{Batch, BusNames};
 use crate::source::{Damage, Progress};
@@ -30,12 +31,9 @@ pub const BATCH: usize = 4096;
 pub struct Reading {
     /// Who helps; what is read does not hang on it.
     pub workers: Workers,
-    /// Whether the files' SHA-256 is formed on the way, which costs less than reading them again.
+    /// Whether the files' digests are formed on the way, which costs less than reading them again.
     pub digest: bool,
 }
-
-/// SHA-256 of a stored file.
-pub type Sha256Sum = [u8; 32];
 
 /// A recording being read. Stamps are raw: wall-clock microseconds as the recording writes them, floored.
 pub trait Recording: Send {
@@ -59,7 +57,7 @@ pub trait Recording: Send {
     ///
     /// # Errors
     /// If the rest of the file can't be read.
-    fn digest(&self) -> Result<Option<Sha256Sum>, Fault> {
+    fn digest(&self) -> Result<Option<Digest>, Fault> {
         Ok(None)
     }
 }

@@ -10,7 +10,8 @@ use pcap_parser::{PcapHeader, parse_pcap_frame, parse_pcap_frame_be, parse_pcap_
 use pcap_parser::{parse_sectionheaderblock, traits::PcapNGPacketBlock};
 
 use super::input::Input;
-use super::{BATCH, Recording, Sha256Sum};
+use super::{BATCH, Recording};
+use crate::digest::Digest;
 use crate::document::{Fault, Place};
 use crate::observation::{Batch, BusNames};
 use crate::source::{Damage, Progress};
@@ -303,7 +304,7 @@ impl Recording for Capture {
         &self.take.damage
     }
 
-    fn digest(&self) -> Result<Option<Sha256Sum>, Fault> {
+    fn digest(&self) -> Result<Option<Digest>, Fault> {
         self.input.stored().digest()
     }
 }

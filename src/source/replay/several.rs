@@ -4,7 +4,8 @@
 
 use std::path::PathBuf;
 
-use super::{Reading, Recording, Sha256Sum, open_with};
+use super::{Reading, Recording, open_with};
+use crate::digest::Digest;
 use crate::document::Fault;
 use crate::map::Map;
 use crate::observation::{Batch, Bus, BusNames, Item};
@@ -61,6 +62,9 @@ impl File {
     /// Moves out what comes next in this file, up to the first observation later than `until`.
     fn take(&mut self, until: Option<Steady>, out: &mut Batch, names: &mut BusNames) {
         self.move_out(until, out);
+        if self.names == *names {
+            return;
+        }
         let mut bus_of = |bus: &mut Bus| {
             while self.buses.len() <= usize::from(bus.0) && self.buses.len() < self.names.names().len() {
                 let name = self.names.name(Bus(self.buses.len() as u8));
@@ -200,7 +204,7 @@ impl Replay {
     ///
     /// # Errors
     /// If what was not read of a file can't be read now.
-    pub fn digests(&self) -> Result<Vec<Option<Sha256Sum>>, Fault> {
+    pub fn digests(&self) -> Result<Vec<Option<Digest>>, Fault> {
         let mut files: Vec<&File> = self.files.iter().collect();
         files.sort_by_key(|file| file.place);
         files.into_iter().map(|file| file.recording.digest()).collect()

@@ -5,7 +5,8 @@
 use csv::ByteRecord;
 
 use super::input::Input;
-use super::{BATCH, Recording, Sha256Sum};
+use super::{BATCH, Recording};
+use crate::digest::Digest;
 use crate::document::{Fault, Place, nearest};
 use crate::map::{CsvTable, Map, Origin, TimeFormat};
 use crate::observation::{Batch, BusNames, Item, Row, Stamped};
@@ -250,7 +251,7 @@ impl Recording for Signals {
         &self.damage
     }
 
-    fn digest(&self) -> Result<Option<Sha256Sum>, Fault> {
+    fn digest(&self) -> Result<Option<Digest>, Fault> {
         self.reader.get_ref().stored().digest()
     }
 }

@@ -6,14 +6,14 @@ use std::collections::BTreeSet;
 use std::path::Path;
 
 use serde::{Deserialize, Serialize};
-use sha2::{Digest, Sha256};
 
-use crate::store::{StoreError, disk, hex, sha256};
+use crate::digest::{self, Digest, Hasher};
+use crate::store::{StoreError, disk};
 
 /// The file's name in the bundle.
 pub const MANIFEST: &str = "manifest.json";
 /// Version of its shape.
-pub const SCHEMA: u32 = 1;
+pub const SCHEMA: u32 = 2;
 
 /// Everything that `manifest.json` says.
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
@@ -59,8 +59,9 @@ pub struct Member {
     pub name: String,
     /// Its length.
     pub bytes: u64,
-    /// SHA-256 of its bytes in hex.
-    pub sha256: String,
+    /// SHA-256 of its bytes.
+    #[serde(flatten)]
+    pub digest: Digest,
 }
 
 /// A file that was left out or changed.
@@ -68,8 +69,9 @@ pub struct Member {
 pub struct Original {
     /// The name that it would have in the bundle.
     pub name: String,
-    /// SHA-256 of its bytes in hex.
-    pub sha256: String,
+    /// As `run.json` has it of a table's file, SHA-256 of all others.
+    #[serde(flatten)]
+    pub digest: Digest,
     /// Whether something stands in its place.
     pub changed: bool,
 }
@@ -91,8 +93,8 @@ impl Manifest {
         self.members.clear();
         for (name, path) in super::archive::files(folder)? {
             if name != MANIFEST {
-                let (bytes, sha256) = sha256(&path)?;
-                self.members.push(Member { name, bytes, sha256 });
+                let (bytes, digest) = crate::store::digest(&path, Hasher::sha256())?;
+                self.members.push(Member { name, bytes, digest });
             }
         }
         Ok(())
@@ -111,7 +113,7 @@ impl Manifest {
 
 /// A bundle's code by the bytes of its manifest.
 fn code(bytes: &[u8]) -> String {
-    hex(&Sha256::digest(bytes))[..16].to_owned()
+    digest::sha256(bytes)[..16].to_owned()
 }
 
 /// A manifest may be this long, bytes.
@@ -146,8 +148,10 @@ impl Packed {
                 faults.push(format!("{}: is listed twice", member.name));
             } else if !unpacked.contains(&member.name) {
                 faults.push(format!("{}: is listed and not there", member.name));
-            } else if sha256(&folder.join(&member.name))? != (member.bytes, member.sha256.clone()) {
-                faults.push(format!("{}: is not the file that was packed: its SHA-256 differs", member.name));
+            } else if crate::store::digest(&folder.join(&member.name), Hasher::like(&member.digest))?
+                != (member.bytes, member.digest.clone())
+            {
+                faults.push(format!("{}: is not the file that was packed: its digest differs", member.name));
             }
         }
         let surplus = unpacked.iter().filter(|name| !listed.contains(&***name));

@@ -8,17 +8,17 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 use serde_json::Value;
-use sha2::{Digest, Sha256};
 
 use super::rewrite;
 use super::scrub::{self, Syntax};
+use crate::digest::{Digest, Hasher, sha256};
 use crate::map::{self, Map};
 use crate::schema::{ColumnKind, Table, tables};
 use crate::store::data_set::RunFolder;
 use crate::store::run_file::{self, Bundled, FileDigest, RunFile, SOURCE_FILES};
 use crate::store::table_files::TableFiles;
 use crate::store::trim::Window;
-use crate::store::{StoreError, disk, hex};
+use crate::store::{StoreError, digest, disk};
 
 /// The copy of the card's seal among a run's source files.
 const SEAL: &str = "seal.toml";
@@ -52,22 +52,22 @@ pub fn strip(run: &RunFolder, to: &Path, asked: &Asked<'_>, in_place: &InPlace) 
     if file.bundled.is_some() {
         return Err(StoreError::refused(&path, "comes out of a bundle; pack the run that was recorded"));
     }
-    let (_, original_run_json_sha256) = crate::store::sha256(&path)?;
+    let original = digest(&path, Hasher::sha256())?.1;
     let map = map::load_copy(&run.path.join(SOURCE_FILES).join(&file.map.name)).map;
     let mut strip = Strip { run, to, asked, file: &file, map, tables: Vec::new(), originals: Vec::new(), words: false };
     strip.all_tables(in_place)?;
     let (source_files, map) = strip.source_files()?;
     let Strip { tables, originals, words, .. } = strip;
     let bundled = Bundled {
-        original_run_json_sha256,
+        original_run_json_sha256: original.hex().to_owned(),
         originals,
         done: done(&file, asked, words),
         positions: asked.positions.is_some(),
         way: in_place.sums.clone(),
     };
     let mut stripped = RunFile { tables, source_files, bundled: Some(bundled.clone()), ..file.clone() };
-    if let Some(sha256) = map {
-        stripped.map.sha256 = sha256;
+    if let Some(digest) = map {
+        stripped.map.digest = digest;
     }
     words_of(&mut stripped, asked.scrub);
     stripped.save(to)?;
@@ -236,7 +236,7 @@ impl Strip<'_> {
     }
 
     /// The map, its DBC and the seal; the map's new digest where its words were changed. The configuration is left out.
-    fn source_files(&mut self) -> Result<(Vec<FileDigest>, Option<String>), StoreError> {
+    fn source_files(&mut self) -> Result<(Vec<FileDigest>, Option<Digest>), StoreError> {
         let of_map: Vec<String> =
             self.map.iter().flat_map(|map| &map.files).map(|(name, _)| base(name).to_owned()).collect();
         let mut kept = Vec::new();
@@ -260,18 +260,18 @@ impl Strip<'_> {
             };
             let told = words_in(&file.name, &bytes, self.asked.scrub);
             let told_name = (self.asked.scrub)(&file.name);
-            let sha256 = hex(&Sha256::digest(&told));
+            let digest = Digest::Sha256(sha256(&told));
             if told != bytes {
                 (self.words, any) = (true, true);
                 self.originals.push(FileDigest { name: format!("{SOURCE_FILES}/{told_name}"), ..file.clone() });
             }
             disk::replace(&self.to.join(SOURCE_FILES).join(&told_name), &told)?;
-            kept.push(FileDigest { name: told_name, sha256 });
+            kept.push(FileDigest { name: told_name, digest });
             bytes_of.insert(file.name.clone(), told);
         }
-        let mut both = Sha256::new();
+        let mut both = Hasher::sha256();
         of_map.iter().filter_map(|name| bytes_of.get(name)).for_each(|bytes| both.update(bytes));
-        Ok((kept, any.then(|| hex(&both.finalize()))))
+        Ok((kept, any.then(|| both.finish())))
     }
 }
 

@@ -9,6 +9,7 @@ use serde_json::{Value, json};
 
 use super::Durability;
 use super::state::State;
+use crate::digest::Digest;
 use crate::map::{Map, RoleBinding, RoleSignal, Sent};
 use crate::schema::SCHEMA_VERSION;
 use crate::store::run_file::{Anchor, Ended, FileDigest, MadeBy, RoleTolerance, RoleUsed, RunFile, Source, Trouble};
@@ -47,7 +48,7 @@ impl Plan {
             duration_s: 0.0,
             ended: Ended::Recovered,
             made_by,
-            map: FileDigest { name: map.name.clone(), sha256: map.digest.clone() },
+            map: FileDigest { name: map.name.clone(), digest: Digest::Sha256(map.digest.clone()) },
             soc_counts: map.soc_counts.key().to_owned(),
             sources,
             source_files: Vec::new(),

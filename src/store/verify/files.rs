@@ -6,6 +6,7 @@ use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 use super::{COPY_AGAIN, Report, reason};
+use crate::digest::Hasher;
 use crate::map::Map;
 use crate::schema::{Table, tables};
 use crate::store::data_set::RunFolder;
@@ -13,7 +14,10 @@ use crate::store::parts::{entries, table_folders};
 use crate::store::run_file::{RunFile, SOURCE_FILES};
 use crate::store::schema_of::FileSchema;
 use crate::store::table_files::TableFiles;
-use crate::store::{StoreError, check_file, disk, journal, reader, sha256};
+use crate::store::{StoreError, check_file, digest, disk, journal, reader};
+
+/// Of a file whose digest is another.
+const OTHER_BYTES: &str = "its digest is not the one in run.json";
 
 /// Checks all files; the folders of the tables that are sound.
 pub(super) fn check(
@@ -43,9 +47,9 @@ pub(super) fn check(
 fn source_files(run: &RunFolder, file: &RunFile, report: &mut Report) {
     for listed in &file.source_files {
         let path = run.path.join(SOURCE_FILES).join(&listed.name);
-        match sha256(&path) {
-            Ok((_, digest)) if digest == listed.sha256 => {}
-            Ok(_) => report.damaged(&path, "its SHA-256 is not the one in run.json".into(), COPY_AGAIN),
+        match listed.is_of(&path) {
+            Ok(true) => {}
+            Ok(false) => report.damaged(&path, OTHER_BYTES.into(), COPY_AGAIN),
             Err(error) => report.damaged(&path, reason(&error), COPY_AGAIN),
         }
     }
@@ -85,7 +89,7 @@ fn one_table(
     let faults = report.faults.len();
     for listed in &table.files {
         let path = folder.join(&listed.name);
-        let (length, digest) = match sha256(&path) {
+        let (length, digest) = match digest(&path, Hasher::like(&listed.digest)) {
             Ok(found) => found,
             Err(error) => {
                 report.damaged(&path, reason(&error), &remedy);
@@ -96,11 +100,11 @@ fn one_table(
         progress(length);
         let read = check_file::pages(&path, schema, |times| moments.take(times));
         match read {
-            Ok(found) if digest == listed.sha256 => rows += found,
-            Ok(_) => report.damaged(&path, "its SHA-256 is not the one in run.json".into(), &remedy),
-            Err(error) if digest == listed.sha256 => report.damaged(&path, reason(&error), &remedy),
+            Ok(found) if digest == listed.digest => rows += found,
+            Ok(_) => report.damaged(&path, OTHER_BYTES.into(), &remedy),
+            Err(error) if digest == listed.digest => report.damaged(&path, reason(&error), &remedy),
             Err(error) => {
-                let what = format!("its SHA-256 is not the one in run.json; {}", reason(&error));
+                let what = format!("{OTHER_BYTES}; {}", reason(&error));
                 report.damaged(&path, what, &remedy);
             }
         }

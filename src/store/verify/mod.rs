@@ -164,7 +164,7 @@ fn own_map(run: &RunFolder, file: &RunFile, report: &mut Report) -> Option<Map> 
     let path = run.path.join(run_file::SOURCE_FILES).join(&file.map.name);
     let map = map::load_copy(&path).map;
     match map {
-        Some(map) if map.digest == file.map.sha256 => Some(map),
+        Some(map) if map.digest == file.map.digest.hex() => Some(map),
         _ => {
             let what = "it and its DBC are not the map that the run was recorded with: their SHA-256 differs";
             report.fault(&path, what, "put copies of the map and DBC of that time in their place");

@@ -93,7 +93,7 @@ fn exchange(run: &Path, other: &Path, folder: &str) {
     let table = file.tables.iter_mut().find(|table| table.folder == folder).unwrap();
     let mine = run.join(folder).join(&table.files[0].name);
     std::fs::copy(parts_of(other, folder), &mine).unwrap();
-    table.files[0].sha256 = crate::store::sha256(&mine).unwrap().1;
+    table.files[0].digest = crate::store::digest(&mine, crate::digest::Hasher::of_much()).unwrap().1;
     table.count_again(run).unwrap();
     file.save(run).unwrap();
 }
@@ -176,7 +176,7 @@ fn what_is_put_aside_is_said_and_the_rest_is_checked() {
     assert!(matches!(&done, Some(Done::SetAside(aside)) if aside[0].file == "frames/part-00000.parquet"), "{done:?}");
     let after = checked(&run);
     assert_eq!(after.faults.len(), 1, "{}", said(&after));
-    assert!(said(&after).contains("set-aside/frames/part-00000.parquet: was put aside: its SHA-256"));
+    assert!(said(&after).contains("set-aside/frames/part-00000.parquet: was put aside: its digest"));
     assert!(after.notes[0].contains("raw frames are not all there"), "{:?}", after.notes);
     assert!(set_aside(&opened, &after).unwrap().is_none(), "nothing more to do");
 }

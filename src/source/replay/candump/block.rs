@@ -1,27 +1,67 @@
-//! A log cut into blocks of whole lines, each of which can be read by itself.
+//! A log cut into blocks of whole lines, each of which can be read by itself: a stream in turn, a plain file by place (`placed`).
 //!
 //! Of a line that no block can hold, the first bytes are kept and the rest is left out. Reads no line.
 
+use std::sync::{Mutex, PoisonError};
+
 use memchr::{memchr, memrchr};
+
+use super::placed::Placed;
 
 use crate::source::replay::input::Input;
 
 /// The most bytes of a block: large enough to be worth giving out, small enough to stay in a core's own cache.
-const LENGTH: usize = 128 << 10;
+pub(super) const LENGTH: usize = 128 << 10;
 
 /// Whole lines, and where they stand.
 #[derive(Default)]
 pub(super) struct Block {
-    /// The lines with their ends; only a log's last line may have none.
+    /// The lines with their ends, from `start` on; only a log's last line may have none.
     pub text: Vec<u8>,
-    /// Offset of its first byte in the decompressed log.
+    pub start: usize,
+    /// Offset of the first line in the decompressed log.
     pub offset: u64,
     /// Whether the text is as it stands there, nothing left out.
     pub is_whole: bool,
+    /// Why nothing behind it can be read.
+    pub broken: Option<String>,
+}
+
+impl Block {
+    /// The lines with their ends.
+    pub fn lines(&self) -> &[u8] {
+        &self.text[self.start..]
+    }
+}
+
+/// A log's blocks, for whoever wants the next.
+pub(super) enum Blocks {
+    InTurn(Mutex<InTurn>),
+    Placed(Placed),
+}
+
+impl Blocks {
+    /// Where several read a plain file, none waits for another.
+    pub fn new(input: Input, threads: usize) -> Self {
+        match input.by_place().filter(|_| threads > 1) {
+            Some(read_at) => Self::Placed(Placed::new(read_at)),
+            None => Self::InTurn(Mutex::new(InTurn::new(input))),
+        }
+    }
+
+    /// The next block with its number from 0, in a buffer that is no longer needed; `None` at the end. If the log broke off, the line in
+    /// which it did is left out.
+    pub fn next(&self, buffer: Vec<u8>) -> (u64, Option<Block>) {
+        match self {
+            // One who panicked while reading left no more than a block unread, and panics again where it is waited for.
+            Self::InTurn(blocks) => blocks.lock().unwrap_or_else(PoisonError::into_inner).next(buffer),
+            Self::Placed(blocks) => blocks.next(buffer),
+        }
+    }
 }
 
 /// Cuts an input into blocks.
-pub(super) struct Blocks {
+pub(super) struct InTurn {
     pub input: Input,
     /// The beginning of a line whose end was not yet read, and its offset.
     begun: Vec<u8>,
@@ -29,15 +69,13 @@ pub(super) struct Blocks {
     number: u64,
 }
 
-impl Blocks {
-    pub fn new(input: Input) -> Self {
+impl InTurn {
+    fn new(input: Input) -> Self {
         let offset = input.offset();
         Self { input, begun: Vec::new(), offset, number: 0 }
     }
 
-    /// The next block with its number from 0, in a buffer that is no longer needed; `None` at the end. If the stream broke off, the line in
-    /// which it did is left out.
-    pub fn next(&mut self, buffer: Vec<u8>) -> (u64, Option<Block>) {
+    fn next(&mut self, buffer: Vec<u8>) -> (u64, Option<Block>) {
         let number = self.number;
         self.number += 1;
         (number, self.cut(buffer))
@@ -69,7 +107,7 @@ impl Blocks {
                 text.push(b'\n');
             }
         }
-        Some(Block { text, offset, is_whole: end.is_some() })
+        Some(Block { text, offset, is_whole: end.is_some(), ..Block::default() })
     }
 
     /// What is left at the end.
@@ -80,7 +118,9 @@ impl Blocks {
         }
         let offset = self.offset;
         self.offset += held as u64;
-        (!text.is_empty()).then_some(Block { text, offset, is_whole: true })
+        let broken = self.input.broken().map(str::to_owned);
+        let is_over = text.is_empty() && broken.is_none();
+        (!is_over).then_some(Block { text, start: 0, offset, is_whole: true, broken })
     }
 
     /// Leaves out the rest of a line with its end; how many bytes that is.

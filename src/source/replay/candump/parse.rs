@@ -11,7 +11,7 @@ use crate::source::Damage;
 use crate::time::Steady;
 
 /// The longest line that is read, bytes.
-const LINE_MAX: usize = 4096;
+pub(super) const LINE_MAX: usize = 4096;
 
 /// What the lines before leave behind.
 #[derive(Clone, Default)]
@@ -57,10 +57,10 @@ impl Parsed {
 /// Reads a block into a batch that is empty, and more as needed; `before` goes on to what follows it. `log` is named where frames were lost.
 pub(super) fn parse(block: &Block, batch: Batch, before: &mut Before, log: &str) -> Parsed {
     let mut parsed = Parsed { batches: vec![batch], ..Parsed::default() };
-    let mut place = 0;
-    while place < block.text.len() {
-        place += take_fast(&block.text[place..], before, &mut parsed);
-        let rest = &block.text[place..];
+    let (text, mut place) = (block.lines(), 0);
+    while place < text.len() {
+        place += take_fast(&text[place..], before, &mut parsed);
+        let rest = &text[place..];
         if rest.is_empty() {
             break;
         }

@@ -1,8 +1,10 @@
 //! Whole candump logs: damage, long lines, line ends, breaks, and that the batch size changes nothing.
 
+use super::placed::Placed;
 use super::*;
 use crate::observation::Bus;
 use crate::observation::Item;
+use crate::source::replay::Reading;
 use crate::source::replay::test_support::{Everything, everything};
 use crate::time::Steady;
 use proptest::prelude::*;
@@ -46,6 +48,18 @@ fn damage_is_counted_and_the_rest_read() {
     assert!(matches!(&all.batch.rest[0].item, Item::Trouble(words) if words.contains("dropped 3 CAN frames")));
 }
 
+/// A stream that fails at its end.
+struct Breaking(std::io::Cursor<Vec<u8>>);
+
+impl std::io::Read for Breaking {
+    fn read(&mut self, into: &mut [u8]) -> std::io::Result<usize> {
+        match self.0.read(into)? {
+            0 if !into.is_empty() => Err(std::io::ErrorKind::UnexpectedEof.into()),
+            got => Ok(got),
+        }
+    }
+}
+
 #[test]
 fn a_last_line_without_an_end_is_read_unless_the_stream_broke_off() {
     let text = b"(1700000000.010000) can0 7E8#0341\n(1700000000.010000) can0 7E8#034";
@@ -53,15 +67,6 @@ fn a_last_line_without_an_end_is_read_unless_the_stream_broke_off() {
     let whole = &text[..text.len() - 1];
     assert_eq!((read(whole, 9).batch.frames.len(), read(whole, 9).damage.count), (2, 0));
 
-    struct Breaking(std::io::Cursor<Vec<u8>>);
-    impl std::io::Read for Breaking {
-        fn read(&mut self, into: &mut [u8]) -> std::io::Result<usize> {
-            match self.0.read(into)? {
-                0 => Err(std::io::ErrorKind::UnexpectedEof.into()),
-                got => Ok(got),
-            }
-        }
-    }
     let reader = Breaking(std::io::Cursor::new(whole.to_vec()));
     let all = everything(&mut Candump::new(Input::from_reader("log".into(), Box::new(reader)), &Workers::alone()), 9);
     assert_eq!((all.batch.frames.len(), all.damage.count), (1, 1));
@@ -110,7 +115,64 @@ fn what_hangs_on_earlier_blocks_is_read_as_if_there_were_none() {
     assert_eq!(told, "log:2: warning: does not start with a time in brackets (byte 700001)");
 }
 
+/// The same by place, in blocks of so many bytes; from some offset on nothing can be read.
+fn by_place(text: &[u8], share: usize, fails_at: Option<usize>) -> Everything {
+    let held = text.to_vec();
+    let read_at = move |into: &mut [u8], from: u64| {
+        let end = fails_at.unwrap_or(held.len());
+        let rest = &held[(from as usize).min(end)..end];
+        let count = rest.len().min(into.len()).min(1_000);
+        into[..count].copy_from_slice(&rest[..count]);
+        let fails = count == 0 && !into.is_empty() && fails_at.is_some();
+        if fails { Err(std::io::ErrorKind::UnexpectedEof.into()) } else { Ok(count) }
+    };
+    Workers::with(3, |workers| {
+        let blocks = Blocks::Placed(Placed::with_share(Box::new(read_at), share));
+        everything(&mut Candump::of_blocks(blocks, Stored::default(), "log".into(), workers), 9)
+    })
+}
+
+#[test]
+fn a_plain_file_is_read_by_place() {
+    let text: String =
+        (0..9_000).map(|n| format!("({n}.5) can{} 123#00\n", n % 3)).collect::<String>() + "(9000.5) can0 123#";
+    let file = tempfile::NamedTempFile::new().unwrap();
+    std::fs::write(file.path(), &text).unwrap();
+    let read = |workers: &Workers| {
+        let input = Input::open(file.path(), &Reading { workers: workers.clone(), digest: true }).unwrap();
+        let mut log = Candump::new(input, workers);
+        let all = everything(&mut log, 9);
+        let size = text.len() as u64;
+        assert_eq!(log.progress(), Progress { done: size, total: Some(size) });
+        (all.batch, all.names, matches!(*log.blocks, Blocks::Placed(_)), log.digest().unwrap().unwrap())
+    };
+    let (alone, helped) = (read(&Workers::alone()), Workers::with(3, read));
+    assert!((alone.2, helped.2) == (false, true) && alone.0 == helped.0 && alone.1 == helped.1);
+    assert_eq!(alone.0.frames.len(), 9_001);
+    assert_eq!(alone.3.hex(), blake3::hash(text.as_bytes()).to_string());
+    assert_eq!(alone.3, helped.3);
+}
+
 proptest! {
+    #[test]
+    fn reading_by_place_gives_the_lines_that_reading_in_turn_gives(
+        lines in prop::collection::vec(("\\(1[0-9]{3}\\.[0-9]{1}\\) can[0-4] 123#[0-9]{2}|[ -~]{0,20}|DROPCOUNT: x", prop_oneof![9 => Just(0usize), 1 => 0..9_000usize]), 0..30),
+        share in 1..300usize, unended: bool, cut: prop::sample::Index,
+    ) {
+        let line = |(line, blanks): &(String, usize)| format!("{line}{}\n", " ".repeat(*blanks));
+        let mut text: String = lines.iter().map(line).collect();
+        if unended {
+            text.pop();
+        }
+        prop_assert_eq!(by_place(text.as_bytes(), share, None), read(text.as_bytes(), 9));
+        // Where the file can be read only in part, without lines that are too long.
+        let text: String = lines.iter().map(|(line, _)| format!("{line}\n")).collect();
+        let cut = cut.index(text.len() + 1);
+        let broken = std::io::Cursor::new(text.as_bytes()[..cut].to_vec());
+        let input = Input::from_reader("log".into(), Box::new(Breaking(broken)));
+        prop_assert_eq!(by_place(text.as_bytes(), share, Some(cut)), everything(&mut Candump::new(input, &Workers::alone()), 9));
+    }
+
     #[test]
     fn no_log_panics_and_the_batch_size_changes_nothing(
         lines in prop::collection::vec("(\\(1[0-9]{9}\\.[0-9]{6}\\) can[0-9] [0-7][0-9A-F]{2}#([0-9A-F]{2}){0,9}\r?|[ -~]{0,40}|DROPCOUNT: x)\n", 0..40),

@@ -1,0 +1,134 @@
+//! What tells a file's bytes from any others: a digest, beside the algorithm that formed it.
+//!
+//! BLAKE3 is that of what is long, recordings and tables: it takes a quarter of the time of SHA-256 where a processor has instructions for that, and
+//! less where it has none. What is short, and what people hold beside other papers, is told by SHA-256. Reads no file and decides no more than that.
+
+use serde::{Deserialize, Serialize};
+use sha2::{Digest as _, Sha256};
+
+/// A digest in lower-case hexadecimal digits.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Digest {
+    /// BLAKE3 of 32 bytes (O'Connor, Aumasson, Neves, Wilcox-O'Hearn, 2020).
+    Blake3(String),
+    /// SHA-256 (FIPS 180-4).
+    Sha256(String),
+}
+
+impl Digest {
+    /// Its digits.
+    pub fn hex(&self) -> &str {
+        match self {
+            Self::Blake3(hex) | Self::Sha256(hex) => hex,
+        }
+    }
+
+    /// The program that prints it of a file.
+    pub fn printed_by(&self) -> &'static str {
+        match self {
+            Self::Blake3(_) => "b3sum",
+            Self::Sha256(_) => "sha256sum",
+        }
+    }
+}
+
+/// A digest being formed.
+#[derive(Clone)]
+pub enum Hasher {
+    /// See [`Digest::Blake3`].
+    Blake3(Box<blake3::Hasher>),
+    /// See [`Digest::Sha256`].
+    Sha256(Sha256),
+}
+
+impl Hasher {
+    /// That of recordings and tables.
+    pub fn of_much() -> Self {
+        Self::Blake3(Box::default())
+    }
+
+    /// That of what is short.
+    pub fn sha256() -> Self {
+        Self::Sha256(Sha256::new())
+    }
+
+    /// One whose result can be held against a digest.
+    pub fn like(digest: &Digest) -> Self {
+        match digest {
+            Digest::Blake3(_) => Self::of_much(),
+            Digest::Sha256(_) => Self::sha256(),
+        }
+    }
+
+    /// Takes the bytes that follow.
+    pub fn update(&mut self, bytes: &[u8]) {
+        match self {
+            Self::Blake3(hasher) => drop(hasher.update(bytes)),
+            Self::Sha256(hasher) => hasher.update(bytes),
+        }
+    }
+
+    /// The digest of the bytes so far.
+    pub fn finish(&self) -> Digest {
+        match self {
+            Self::Blake3(hasher) => Digest::Blake3(hasher.finalize().to_hex().to_string()),
+            Self::Sha256(hasher) => Digest::Sha256(hex(&hasher.clone().finalize())),
+        }
+    }
+}
+
+/// SHA-256 of bytes at hand, in lower-case hexadecimal digits.
+pub fn sha256(bytes: &[u8]) -> String {
+    hex(&Sha256::digest(bytes))
+}
+
+/// Bytes as lower-case hexadecimal digits.
+pub fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn blake3_of(bytes: &[u8]) -> String {
+        let mut hasher = Hasher::of_much();
+        bytes.chunks(999).for_each(|piece| hasher.update(piece));
+        hasher.finish().hex().to_owned()
+    }
+
+    /// The bytes of BLAKE3's published vectors: 0 to 250 again and again.
+    fn vector(length: usize) -> Vec<u8> {
+        (0..length).map(|at| (at % 251) as u8).collect()
+    }
+
+    #[test]
+    fn published_examples() {
+        // test_vectors.json of BLAKE3's own repository, release 1.8.7.
+        for (length, hex) in [
+            (0, "af1349b9f5f9a1a6a0404dea36dcc9499bcb25c9adc112b7cc9a93cae41f3262"),
+            (1_024, "42214739f095a406f3fc83deb889744ac00df831c10daa55189b5d121c855af7"),
+            (102_400, "bc3e3d41a1146b069abffad3c0d44860cf664390afce4d9661f7902e7943e085"),
+        ] {
+            assert_eq!(blake3_of(&vector(length)), hex);
+        }
+        // FIPS 180-2, B.1.
+        let of_abc = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad";
+        assert_eq!(sha256(b"abc"), of_abc);
+        let mut hasher = Hasher::like(&Digest::Sha256(String::new()));
+        ["a", "bc"].iter().for_each(|piece| hasher.update(piece.as_bytes()));
+        assert_eq!(hasher.finish(), Digest::Sha256(of_abc.into()));
+    }
+
+    #[test]
+    fn run_json_names_the_algorithm() {
+        for (digest, json) in
+            [(Digest::Blake3("00".into()), r#"{"blake3":"00"}"#), (Digest::Sha256("11".into()), r#"{"sha256":"11"}"#)]
+        {
+            assert_eq!(serde_json::to_string(&digest).unwrap(), json);
+            assert_eq!(serde_json::from_str::<Digest>(json).unwrap(), digest);
+            assert_eq!(std::mem::discriminant(&Hasher::like(&digest).finish()), std::mem::discriminant(&digest));
+        }
+    }
+}
