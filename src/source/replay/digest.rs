@@ -14,9 +14,6 @@ use crate::document::Fault;
 /// Bytes read at once of what nobody passed on.
 const READ_AT_ONCE: usize = 256 << 10;
 
-/// BLAKE3 takes so many bytes side by side where a processor can (16 chunks of 1 KiB), if they begin at a multiple of that.
-const STRIDE: usize = 16 << 10;
-
 /// A digest on its way, shared by those who have the bytes.
 #[derive(Clone, Default)]
 pub(super) struct FileDigest(Arc<Mutex<SoFar>>);
@@ -26,34 +23,18 @@ pub(super) struct FileDigest(Arc<Mutex<SoFar>>);
 struct SoFar {
     length: u64,
     hasher: Hasher,
-    /// Bytes taken that are less than a stride.
-    held: Vec<u8>,
 }
 
 impl Default for SoFar {
     fn default() -> Self {
-        Self { length: 0, hasher: Hasher::of_much(), held: Vec::new() }
+        Self { length: 0, hasher: Hasher::of_much() }
     }
 }
 
 impl SoFar {
     fn take(&mut self, bytes: &[u8]) {
+        self.hasher.update(bytes);
         self.length += bytes.len() as u64;
-        let lacks = if self.held.is_empty() { 0 } else { (STRIDE - self.held.len()).min(bytes.len()) };
-        let (first, rest) = bytes.split_at(lacks);
-        self.held.extend_from_slice(first);
-        if self.held.len() == STRIDE {
-            self.hasher.update(&self.held);
-            self.held.clear();
-        }
-        let (strides, left) = rest.split_at(rest.len() / STRIDE * STRIDE);
-        self.hasher.update(strides);
-        self.held.extend_from_slice(left);
-    }
-
-    fn finish(mut self) -> Digest {
-        self.hasher.update(&self.held);
-        self.hasher.finish()
     }
 }
 
@@ -83,7 +64,7 @@ impl FileDigest {
         let mut rest = BufReader::with_capacity(READ_AT_ONCE, file);
         loop {
             let got = match rest.fill_buf().map_err(failed)? {
-                [] => return Ok(all.finish()),
+                [] => return Ok(all.hasher.finish()),
                 bytes => {
                     all.take(bytes);
                     bytes.len()

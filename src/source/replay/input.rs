@@ -183,9 +183,9 @@ impl Input {
     }
 
     /// Reads anywhere in the file, where nothing of it was consumed and the stream is that as it is: for those who do not read it in turn.
-    pub fn by_place(&self) -> Option<ReadAt> {
-        let file =
-            self.plain.as_ref().filter(|_| self.stored.total.is_some() && self.offset() == 0)?.try_clone().ok()?;
+    pub fn by_place(&mut self) -> Option<ReadAt> {
+        let is_possible = self.stored.total.is_some() && self.offset() == 0;
+        let file = self.plain.take().filter(|_| is_possible)?;
         let bytes = Arc::clone(&self.stored.bytes);
         Some(Box::new(move |into, offset| {
             let got = file.read_at(into, offset)?;

@@ -42,8 +42,9 @@ pub(super) enum Blocks {
 
 impl Blocks {
     /// Where several read a plain file, none waits for another.
-    pub fn new(input: Input, threads: usize) -> Self {
-        match input.by_place().filter(|_| threads > 1) {
+    pub fn new(mut input: Input, threads: usize) -> Self {
+        let by_place = if threads > 1 { input.by_place() } else { None };
+        match by_place {
             Some(read_at) => Self::Placed(Placed::new(read_at)),
             None => Self::InTurn(Mutex::new(InTurn::new(input))),
         }
