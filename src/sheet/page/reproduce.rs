@@ -22,7 +22,7 @@ impl Sheet<'_> {
                     "Formed by " span.word { (concat!("drawdown ", env!("CARGO_PKG_VERSION"))) } "; shape of the figures' JSON "
                     (json.plain("schema", Form::Count)) ", layout of the data set " span.word { (SCHEMA_VERSION) } "."
                 }
-                (shell::table("Files, each by its digest", &["What", "Name", "Digest", "Printed by"], &self.files()))
+                (shell::table("Files, each by its digest", &["What", "Name", "Digest, and what prints it"], &self.files()))
                 p { "The commands:" }
                 pre tabindex="0" role="group" aria-label="Commands" { code { (self.commands()) } }
                 p { (prose("Whoever is given a bundle of this test needs neither card nor recording:")) }
@@ -41,8 +41,10 @@ impl Sheet<'_> {
                 tr {
                     th scope="row" { (what) }
                     td { code { (self.json.publish.text(name)) } }
-                    td { @if let Some(digest) = digest { code.digest { (digest.hex()) } } @else { "read live, no file" } }
-                    td { @if let Some(digest) = digest { code { (digest.printed_by()) } } }
+                    td {
+                        @if let Some(digest) = digest { code.digest { (digest.hex()) } " " code { (digest.printed_by()) } }
+                        @else { "read live, no file" }
+                    }
                 }
             }
         };
