@@ -13,16 +13,16 @@ const ROWS_PER_ENTRY: usize = 8;
 const TIMES: usize = 4;
 /// A run as long is written as one; shorter ones are packed.
 const RUN_MIN: usize = 16;
-/// Places of the table in which values are looked up.
-const PLACES: usize = 1 << 13;
-/// The longest list: half of the places stay free.
-const ENTRIES_MAX: usize = PLACES / 2;
+/// The longest list.
+const ENTRIES_MAX: usize = 1 << 12;
 
 /// Finds distinct values; keeps its memory between columns.
 #[derive(Default)]
 pub(super) struct Distinct {
-    /// A value's bits and its number plus one; zero is a free place.
+    /// The table in which values are looked up, at most half full: a value's bits, and its number plus one after `before`. A place with less is
+    /// free, so that a list need not clear what those before it left.
     places: Vec<(u64, u32)>,
+    before: u32,
     /// The distinct values, each as bits, in order of appearance.
     pub entries: Vec<u64>,
     /// Of every row its value's number.
@@ -33,8 +33,7 @@ impl Distinct {
     /// Lists the values of a column of so many rows, those that are not null; whether that is worth it.
     pub fn list(&mut self, values: impl Iterator<Item = u64>, rows: usize) -> bool {
         let most = (rows / ROWS_PER_ENTRY).clamp(FEW, ENTRIES_MAX);
-        self.places.clear();
-        self.places.resize(PLACES, (0, 0));
+        self.begin(2 * most);
         self.entries.clear();
         self.numbers.clear();
         let mut changes = 0;
@@ -54,21 +53,33 @@ impl Distinct {
         self.entries.len() <= FEW || self.entries.len() * TIMES <= changes
     }
 
+    /// Frees so many places of the table, or a few more.
+    fn begin(&mut self, places: usize) {
+        self.before = self.before.saturating_add(self.entries.len() as u32);
+        if self.places.len() != places.next_power_of_two() || self.before > u32::MAX / 2 {
+            self.places.clear();
+            self.places.resize(places.next_power_of_two(), (0, 0));
+            self.before = 0;
+        }
+    }
+
     /// A value's number, new if need be; `None` if that would be one too many.
     fn number(&mut self, bits: u64, most: usize) -> Option<u32> {
         // Multiplicative hashing (Knuth, The Art of Computer Programming 3, section 6.4, from memory): the high bits of the product.
-        let mut at = (bits.wrapping_mul(0x9e37_79b9_7f4a_7c15) >> (64 - PLACES.trailing_zeros())) as usize;
+        let length = self.places.len();
+        let mut at = (bits.wrapping_mul(0x9e37_79b9_7f4a_7c15) >> (64 - length.trailing_zeros())) as usize;
         loop {
             let place = &mut self.places[at];
-            match *place {
-                (known, number) if number > 0 && known == bits => return Some(number - 1),
-                (_, 0) if self.entries.len() < most => {
+            match place.1.checked_sub(self.before + 1) {
+                Some(number) if place.0 == bits => return Some(number),
+                Some(_) => at = (at + 1) & (length - 1),
+                None if self.entries.len() < most => {
                     self.entries.push(bits);
-                    *place = (bits, self.entries.len() as u32);
-                    return Some(self.entries.len() as u32 - 1);
+                    let number = self.entries.len() as u32;
+                    *place = (bits, self.before + number);
+                    return Some(number - 1);
                 }
-                (_, 0) => return None,
-                _ => at = (at + 1) % PLACES,
+                None => return None,
             }
         }
     }
@@ -141,6 +152,20 @@ mod tests {
     }
 
     proptest! {
+        #[test]
+        fn what_was_listed_before_changes_nothing(
+            columns in proptest::collection::vec((1..2_000usize, 1..300u64), 1..12), last in 0..3u32,
+        ) {
+            // The numbers are far along in some cases: they begin anew before they end.
+            let mut used = Distinct { before: [0, 1, u32::MAX / 2][last as usize], ..Distinct::default() };
+            for (rows, distinct) in columns {
+                let values = (0..rows as u64).map(|row| row * row % distinct);
+                let mut fresh = Distinct::default();
+                prop_assert_eq!(used.list(values.clone(), rows), fresh.list(values, rows));
+                prop_assert_eq!((&used.entries, &used.numbers), (&fresh.entries, &fresh.numbers));
+            }
+        }
+
         #[test]
         fn numbers_come_back(
             runs in proptest::collection::vec((0..1u32 << 20, prop_oneof![1..4usize, 1..40usize]), 1..60),
