@@ -18,7 +18,7 @@ use parquet::file::writer::SerializedFileWriter;
 use super::disk::{self, Output};
 use super::encode::{Encoder, closed};
 use super::reader::{OpenFile, Scan};
-use super::rows::RowBuffer;
+use super::rows::{RowBuffer, equal_runs, pack_numbers};
 use super::schema_of::FileSchema;
 use super::{StoreError, parts};
 use crate::schema::ColumnKind;
@@ -228,6 +228,7 @@ impl ChunkReader for GroupBytes {
     }
 }
 
+/// Joins row groups column by column: a row of the trace is long, and a column picked out of many rows would come from all over the memory.
 fn join(
     out: &mut TableFile,
     pieces: &[Piece],
@@ -235,25 +236,31 @@ fn join(
     schema: &FileSchema,
     encoder: &mut Encoder,
 ) -> Result<(), StoreError> {
-    let columns: Vec<&str> = schema.table.columns.iter().skip(1).map(|column| &*column.name).collect();
-    let name_at = schema.table.columns.iter().skip(1).position(|column| column.kind == ColumnKind::Name);
-    let mut rows = RowBuffer::new(&schema.table);
-    let mut state = Scan::new(&columns);
-    let mut numbers = Vec::new();
+    let names: Vec<&str> = schema.table.columns.iter().skip(1).map(|column| &*column.name).collect();
+    let rows = pieces.iter().map(|piece| piece.rows.max(0) as usize).sum();
+    let mut times = Vec::with_capacity(rows);
+    let mut columns: Vec<Vec<f64>> = names.iter().map(|_| Vec::with_capacity(rows)).collect();
+    let mut state = Scan::new(&names);
     for piece in pieces {
-        let groups = piece.group..piece.group + 1;
-        files.get(piece.file)?.scan(groups, &mut state, |chunk| {
-            for (row, at) in chunk.t_us.iter().enumerate() {
-                numbers.clear();
-                let cells = chunk.columns.iter().enumerate().filter(|(index, _)| Some(*index) != name_at);
-                numbers.extend(cells.map(|(_, column)| column[row]));
-                let name = name_at.map_or(0, |index| chunk.columns[index][row] as u8);
-                rows.push(*at, name, &numbers);
-            }
+        files.get(piece.file)?.scan(piece.group..piece.group + 1, &mut state, |chunk| {
+            times.extend_from_slice(chunk.t_us);
+            columns.iter_mut().zip(chunk.columns).for_each(|(joined, cells)| joined.extend_from_slice(cells));
         })?;
     }
-    let names: Vec<&str> = name_at.map_or(Vec::new(), |index| state.names(index).iter().map(String::as_str).collect());
-    rows.pack(schema, &names, encoder)
+    let packed = encoder.group(|encoder| {
+        encoder.times(&schema.columns.column(0), &times)?;
+        for (index, (spec, cells)) in schema.table.columns.iter().skip(1).zip(&columns).enumerate() {
+            let column = schema.columns.column(index + 1);
+            if spec.kind == ColumnKind::Name {
+                let text = |name: f64| state.names(index).get(name as usize).map_or("", String::as_str);
+                encoder.text_runs(&column, equal_runs(cells).map(|(name, count)| (text(name), count)))?;
+            } else {
+                pack_numbers(spec, cells.iter().copied(), &column, encoder)?;
+            }
+        }
+        Ok(())
+    });
+    packed
         .and_then(|packed| packed.append(out))
         .map_err(|error| StoreError::writing(&files.found[pieces[0].file].path, error))
 }

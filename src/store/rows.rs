@@ -136,11 +136,7 @@ impl RowBuffer {
             }
             Held::Number(n) => {
                 let cells = self.values[n..].iter().step_by(self.numbers.max(1)).copied();
-                match (spec.kind, spec.nullable) {
-                    (ColumnKind::Integer, false) => encoder.integer_runs(column, cells.map(|value| (value as i32, 1))),
-                    (ColumnKind::Integer, true) => encoder.integers(column, cells),
-                    _ => encoder.floats(column, cells),
-                }
+                pack_numbers(spec, cells, column, encoder)
             }
             Held::Blob(n) => {
                 let cell = |row: usize| {
@@ -151,6 +147,20 @@ impl RowBuffer {
                 encoder.blobs(column, (0..self.len()).map(cell))
             }
         }
+    }
+}
+
+/// Packs a column of numbers; NaN is null.
+pub(super) fn pack_numbers(
+    spec: &Column,
+    cells: impl ExactSizeIterator<Item = f64> + Clone,
+    column: &ColumnDescPtr,
+    encoder: &mut Encoder,
+) -> Result<()> {
+    match (spec.kind, spec.nullable) {
+        (ColumnKind::Integer, false) => encoder.integer_runs(column, cells.map(|value| (value as i32, 1))),
+        (ColumnKind::Integer, true) => encoder.integers(column, cells),
+        _ => encoder.floats(column, cells),
     }
 }
 
