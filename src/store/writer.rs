@@ -39,13 +39,26 @@ const PHASES: [&str; 3] = ["drive", "stand", "charge"];
 /// Rows that gather for a row group, and where they go. While a group is packed elsewhere, the next gathers in a buffer of its own.
 struct Gathering<B> {
     rows: B,
+    /// Memory for the group after this one, where others packed the one before.
+    spare: Option<B>,
     limit: usize,
     out: PartWriter,
 }
 
 impl<B> Gathering<B> {
     fn new(run_folder: &Path, table: Table, limit: usize, rows: B) -> Result<Self, StoreError> {
-        Ok(Self { rows, limit, out: PartWriter::new(run_folder, table)? })
+        Ok(Self { rows, spare: None, limit, out: PartWriter::new(run_folder, table)? })
+    }
+
+    /// Gives the rows away and goes on with none.
+    fn leave(&mut self, new: impl FnOnce(&Self) -> B) -> B {
+        let next = self.spare.take().unwrap_or_else(|| new(self));
+        std::mem::replace(&mut self.rows, next)
+    }
+
+    /// Takes back a buffer that is empty again, for its memory.
+    fn take_back(&mut self, used: B, has_rows: bool) {
+        if has_rows { self.spare = Some(used) } else { self.rows = used }
     }
 }
 
@@ -187,14 +200,12 @@ impl RunWriter {
         let (buffer, out) = match whose {
             Whose::Frames => {
                 let Some(table) = self.frames.as_mut().filter(|table| table.rows.len() > 0) else { return Ok(()) };
-                let next = FrameBuffer::new(FRAMES_GROUP_ROWS);
-                (Buffer::Frames(std::mem::replace(&mut table.rows, next)), &table.out)
+                (Buffer::Frames(table.leave(|_| FrameBuffer::new(FRAMES_GROUP_ROWS))), &table.out)
             }
             Whose::Sample(_) | Whose::Other(_) => {
                 let table = self.rows_of(whose).filter(|table| table.rows.len() > 0);
                 let Some(table) = table else { return Ok(()) };
-                let next = RowBuffer::new(&table.out.schema.table);
-                (Buffer::Rows(std::mem::replace(&mut table.rows, next)), &table.out)
+                (Buffer::Rows(table.leave(|table| RowBuffer::new(&table.out.schema.table))), &table.out)
             }
         };
         let schema = Arc::clone(&out.schema);
@@ -208,18 +219,18 @@ impl RunWriter {
     fn append(&mut self, done: Done<Whose>) -> Result<(), StoreError> {
         let Done { whose, buffer, packed } = done;
         let part = self.part;
-        // A buffer that was packed is used again for its memory, but not where the next rows have some already: a table never holds two for
-        // long. One whose packing failed still holds its rows: the error ends the writer, and they end with it.
+        // A buffer that was packed is used again for its memory. One whose packing failed still holds its rows: the error ends the writer,
+        // and they end with it.
         let out = match buffer {
             Buffer::Frames(used) => self.frames.as_mut().map(|table| {
-                if table.rows.len() == 0 && used.len() == 0 {
-                    table.rows = used;
+                if used.len() == 0 {
+                    table.take_back(used, table.rows.len() > 0);
                 }
                 &mut table.out
             }),
             Buffer::Rows(used) => self.rows_of(whose).map(|table| {
-                if table.rows.len() == 0 && used.len() == 0 {
-                    table.rows = used;
+                if used.len() == 0 {
+                    table.take_back(used, table.rows.len() > 0);
                 }
                 &mut table.out
             }),
