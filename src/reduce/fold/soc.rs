@@ -76,6 +76,12 @@ impl SocRecord {
         self.previous = Some(value);
     }
 
+    /// Whether the reading that was seen last, seen again, changes nothing: there was none, none counts, or it was taken in and is not
+    /// the 0 that has to be held.
+    pub(super) fn is_still(&self, value: f64, phase: Phase) -> bool {
+        value.is_nan() || phase == Phase::Charge || (self.previous == Some(value) && value > 0.0)
+    }
+
     /// The moment of the reading that was seen last, once it is known that none follows it.
     pub(super) fn settle(&mut self, at: &Point) {
         self.last = self.seen.map(|value| (value, *at));
