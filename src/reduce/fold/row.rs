@@ -8,8 +8,9 @@ use super::{ROLES, Reading, SUMS, WIDTH};
 use crate::ledger::{Phase, Sums};
 use crate::schema::Role;
 
-/// The most rows of a block: its columns stay near the processor from one step of the fold to the next.
-pub(super) const BLOCK: usize = 1_024;
+/// The most rows of a block: its columns stay near the processor from one step of the fold to the next. A piece of a table's rows, as the
+/// store gives them out, is one block.
+pub(super) const BLOCK: usize = 1_280;
 /// The cells of a column that is null throughout a block.
 static NULLS: [f64; BLOCK] = [f64::NAN; BLOCK];
 
