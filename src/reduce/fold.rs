@@ -201,8 +201,11 @@ impl Folder {
 
     /// Makes room for so many rows, ten a second.
     pub fn expecting(mut self, rows: u64) -> Self {
-        // A file that claims more rows than a drive of days has is not believed: the room is only a help.
-        self.seconds.reserve(rows.min(ROWS_EXPECTED) as usize / 10 + 2);
+        // A file that claims more rows than a drive of days has is not believed: the room is only a help. Without it what grows would be
+        // copied again and again, and leave holes behind.
+        let seconds = rows.min(ROWS_EXPECTED) as usize / 10 + 2;
+        self.seconds.reserve(seconds);
+        self.summary.points.reserve_exact(seconds / POINT_EVERY_S as usize + 2);
         self
     }
 

@@ -68,30 +68,35 @@ impl Integrals {
         let (t, power) = (&rows.t[these.start..][..length], &rows.role(Role::PackPower)[these.start..][..length]);
         let [volt, current, unobserved, out, back] =
             [volt, current, UNOBSERVED, OUT, IN].map(|column| &rows.column(column)[these.start..][..length]);
+        let from = self.sums.len();
+        self.sums.resize(from + length, (0.0, 0.0));
+        let integrals = &mut self.sums[from..][..length];
+        let mut sums = *totals;
         for at in 0..length {
             let (t0, volt0, current0) = last;
             let (dt, silent) = (positive(t[at] - t0), unobserved[at] - unobserved0);
             let (mean, net) = ((volt0 + volt[at]) / 2.0, out[at] - back[at]);
-            totals.duration += dt;
-            totals.unobserved += positive(silent);
+            sums.duration += dt;
+            sums.unobserved += positive(silent);
             if phase != Phase::Charge && silent < dt / 2.0 {
                 volt_seconds += if mean.is_finite() { mean * dt } else { 0.0 };
                 let energy = net - net0;
                 squared += if energy.is_finite() && dt > 0.0 { energy * energy / dt } else { 0.0 };
             }
-            self.sums.push((volt_seconds, squared));
+            integrals[at] = (volt_seconds, squared);
             let sign = if current[at].is_finite() { current0 + current[at] } else { power[at] };
             if sign.is_finite() {
                 let (side, change) = (usize::from(sign < 0.0), current[at] - current0);
-                totals.time[side] += dt;
+                sums.time[side] += dt;
                 if mean.is_finite() {
-                    totals.volt_seconds[side] += mean * dt;
-                    totals.skew[side] += if change.is_finite() { mean * change } else { 0.0 };
+                    sums.volt_seconds[side] += mean * dt;
+                    sums.skew[side] += if change.is_finite() { mean * change } else { 0.0 };
                 }
             }
             last = (t[at], volt[at], current[at]);
             (unobserved0, net0) = (unobserved[at], net);
         }
+        *totals = sums;
     }
 
     fn add_open(&mut self, rows: &Rows<'_>) {

@@ -12,6 +12,10 @@ pub const HOLD_S: f64 = 10.0;
 /// Readings in this time after waking never count, s.
 pub const WAKING_S: f64 = 30.0;
 
+/// Room is made for so many ticks, hundredths of a percent, in one go: what of it is not used costs nothing, but growing would copy them
+/// again and again, and leave holes behind.
+const TICKS_EXPECTED: usize = 10_001;
+
 /// A tick: the moment a value was reached for good.
 #[derive(Clone, Copy, Debug)]
 pub struct Tick {
@@ -93,6 +97,9 @@ impl SocRecord {
             self.moved = self.moved.max(undone.moved);
         }
         if self.ticks.last().is_none_or(|tick| value < tick.value) {
+            if self.ticks.is_empty() {
+                self.ticks.reserve_exact(TICKS_EXPECTED);
+            }
             let before = self.previous.filter(|previous| *previous > value).unwrap_or(f64::NAN);
             self.ticks.push(Tick { value, before, at: point(), moved: self.moved });
             self.moved = 0.0;

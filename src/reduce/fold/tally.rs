@@ -67,11 +67,13 @@ impl PhaseTotals {
             self.charge_charged,
             self.distance,
         ];
-        // All in one pass, since each sum waits for itself from row to row.
+        // All in one pass, since each sum waits for itself from row to row; zipped, the columns would not be kept apart.
+        #[expect(clippy::needless_range_loop, reason = "a row of several columns")]
         for at in 0..length {
-            for ((sum, before), cells) in sums.iter_mut().zip(&mut before).zip(&columns) {
-                *sum += cells[at] - *before;
-                *before = cells[at];
+            for column in 0..UNOBSERVED {
+                let cell = columns[column][at];
+                sums[column] += cell - before[column];
+                before[column] = cell;
             }
         }
         let [energy_out, energy_in, energy_charged, charge_out, charge_in, charge_charged, distance] = sums;
