@@ -106,6 +106,10 @@ pub(super) fn pieces(test: &Test<'_>, way: &Way) -> Vec<Piece> {
 fn heading(seconds: &[Second], at: usize) -> f64 {
     let from = seconds[at.saturating_sub(BASE)].position;
     let to = seconds[(at + BASE).min(seconds.len() - 1)].position;
+    // Most often it is known at both ends or at neither.
+    if from.0.is_nan() || to.0.is_nan() {
+        return f64::NAN;
+    }
     let (north, east) = offset(from, to);
     if north.hypot(east) >= BASE_MIN_M { east.atan2(north) } else { f64::NAN }
 }
