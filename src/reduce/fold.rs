@@ -23,7 +23,7 @@ pub use noted::{NOTED_S, Noted};
 pub use open::{OPEN_MIN_S, OpenStretch};
 pub use point::{Kept, Point, Reading};
 pub use second::{CONSUMERS, Second, Step};
-pub use soc::{HOLD_S, SocRecord, Tick, WAKING_S};
+pub use soc::{HOLD_S, SocRecord, Tick, TickAt, WAKING_S};
 pub use tally::PhaseTotals;
 
 /// The roles that the fold reads, after the sums.
@@ -99,6 +99,8 @@ pub struct RunSummary {
     pub points: Vec<Kept>,
     /// The trace second by second.
     pub seconds: Vec<Second>,
+    /// Degrees north and east, WGS84, of the latest fix at the end of each of the seconds; empty where there was no fix.
+    pub positions: Vec<(f64, f64)>,
     /// The stretches without charging, in order; one where the car was never charged.
     pub stretches: Vec<Stretch>,
     /// What people noted, and whether that stands in for a role.
@@ -414,7 +416,8 @@ impl Folder {
                 self.summary.points.push(point);
             }
         }
-        self.summary.seconds = std::mem::take(&mut self.seconds).finish(last.as_ref().map(|last| (last, integrals.0)));
+        let end = last.as_ref().map(|last| (last, integrals.0));
+        (self.summary.seconds, self.summary.positions) = std::mem::take(&mut self.seconds).finish(end);
         self.close_stretch();
         self.open_stretches.close();
         self.summary.open_stretches = self.open_stretches.stretches;

@@ -35,8 +35,6 @@ pub struct Second {
     pub volt_seconds: f64,
     /// The odometer, m.
     pub odometer: f64,
-    /// Degrees north and east, WGS84, of the latest fix.
-    pub position: (f64, f64),
     /// Displayed and internal state of charge, percent.
     pub soc: [f32; 2],
     /// Distance that the car says it can go, m.
@@ -138,6 +136,7 @@ impl Step<'_> {
 /// Builds the seconds, row by row.
 pub(super) struct Seconds {
     closed: Vec<Second>,
+    positions: Vec<(f64, f64)>,
     open: Option<i64>,
     sums: [f64; MEANS.len()],
     counts: [u32; MEANS.len()],
@@ -153,6 +152,7 @@ impl Default for Seconds {
         let (sums, counts) = ([0.0; MEANS.len()], [0; MEANS.len()]);
         Self {
             closed: Vec::new(),
+            positions: Vec::new(),
             open: None,
             sums,
             counts,
@@ -256,13 +256,18 @@ impl Seconds {
         let mean = |at: usize| (self.sums[at] / f64::from(self.counts[at])) as f32;
         let read = |role: Role| cell(place(role)) as f32;
         let plug = cell(place(Role::Plug));
+        let position = (cell(WIDTH - 2), cell(WIDTH - 1));
+        if position.0.is_finite() || !self.positions.is_empty() {
+            // Of the seconds before the first fix there is none.
+            self.positions.resize(self.closed.len(), (f64::NAN, f64::NAN));
+            self.positions.push(position);
+        }
         self.closed.push(Second {
             t,
             phase,
             sums: Sums::from_column_order([cell(0), cell(1), cell(2), cell(3), cell(4), cell(5), cell(6), cell(7)]),
             volt_seconds,
             odometer: cell(place(Role::Odometer)),
-            position: (cell(WIDTH - 2), cell(WIDTH - 1)),
             soc: [read(Role::Soc), read(Role::SocInternal)],
             displayed_rest: read(Role::DisplayedRest),
             speed_displayed: mean(CONSUMERS.len()),
@@ -276,12 +281,12 @@ impl Seconds {
         (self.sums, self.counts) = ([0.0; MEANS.len()], [0; MEANS.len()]);
     }
 
-    /// The seconds; `last` is the last row that was seen, with the integral of the voltage up to there.
-    pub fn finish(mut self, last: Option<(&Row, f64)>) -> Vec<Second> {
+    /// The seconds, and the positions at their ends; `last` is the last row that was seen, with the integral of the voltage up to there.
+    pub fn finish(mut self, last: Option<(&Row, f64)>) -> (Vec<Second>, Vec<(f64, f64)>) {
         if let Some((last, volt_seconds)) = last {
             self.close(last.t, last.phase, volt_seconds, |column| last.cell(column));
         }
-        self.closed
+        (self.closed, self.positions)
     }
 }
 

@@ -5,7 +5,7 @@
 //! but count for nothing: battery computers correct themselves then.
 
 use super::Point;
-use crate::ledger::Phase;
+use crate::ledger::{Phase, Sums};
 
 /// A value must stand this long to count, s.
 pub const HOLD_S: f64 = 10.0;
@@ -24,9 +24,56 @@ pub struct Tick {
     /// The value before it, percent; NaN where the reading before it was missing, or it came from below.
     pub before: f64,
     /// The trace at that moment.
-    pub at: Point,
+    pub at: TickAt,
     /// The largest change from one reading to the next since the tick before, percent: more than a step is a correction.
     pub moved: f64,
+}
+
+/// What a tick keeps of the trace: there may be thousands.
+#[derive(Clone, Copy, Debug)]
+pub struct TickAt {
+    /// Run time, s.
+    pub t: f64,
+    /// Energy out and in, J.
+    energy: [f64; 2],
+    /// Charge out and in, C.
+    charge: [f64; 2],
+    distance: f64,
+    time_unobserved: f64,
+    volt_seconds: f64,
+}
+
+impl TickAt {
+    /// A point without what no tick is asked for.
+    pub fn of(point: &Point) -> Self {
+        let Sums { energy_out, energy_in, charge_out, charge_in, distance, time_unobserved, .. } = point.sums;
+        let (energy, charge) = ([energy_out, energy_in], [charge_out, charge_in]);
+        Self { t: point.t, energy, charge, distance, time_unobserved, volt_seconds: point.volt_seconds }
+    }
+
+    /// As a point, NaN where it does not know; ticks are none of charging.
+    pub fn as_point(&self) -> Point {
+        let ([energy_out, energy_in], [charge_out, charge_in]) = (self.energy, self.charge);
+        let (energy_charged, charge_charged) = (f64::NAN, f64::NAN);
+        let (distance, time_unobserved) = (self.distance, self.time_unobserved);
+        Point {
+            t: self.t,
+            phase: Phase::Drive,
+            sums: Sums {
+                energy_out,
+                energy_in,
+                energy_charged,
+                charge_out,
+                charge_in,
+                charge_charged,
+                distance,
+                time_unobserved,
+            },
+            volt_seconds: self.volt_seconds,
+            power_squared: f64::NAN,
+            soc: [f64::NAN; 2],
+        }
+    }
 }
 
 /// What one state of charge did.
@@ -101,7 +148,7 @@ impl SocRecord {
                 self.ticks.reserve_exact(TICKS_EXPECTED);
             }
             let before = self.previous.filter(|previous| *previous > value).unwrap_or(f64::NAN);
-            self.ticks.push(Tick { value, before, at: point(), moved: self.moved });
+            self.ticks.push(Tick { value, before, at: TickAt::of(&point()), moved: self.moved });
             self.moved = 0.0;
         }
     }
