@@ -1,5 +1,5 @@
-//! The trace of a run folded, row by row, into what the reduction needs: totals by phase, seconds, points every 10 s, ticks
-//! of the state of charge. A second is some 220 bytes, so 8 h fit into about 6 MB.
+//! The trace of a run folded, a block of rows at a time, into what the reduction needs: totals by phase, seconds, points every 10 s,
+//! ticks of the state of charge. A second is 160 bytes, so 8 h fit into about 6 MB.
 //!
 //! Does no input or output and forms no figure.
 

@@ -120,6 +120,7 @@ pub struct Memory {
 impl Memory {
     /// Begins a table of so many columns, whose names are its own.
     fn begin(&mut self, columns: usize) {
+        self.pages.iter_mut().for_each(Pages::shrink);
         self.entries.resize(columns, Vec::new());
         self.names.clear();
         self.names.resize(columns, Vec::new());
