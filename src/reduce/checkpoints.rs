@@ -259,8 +259,8 @@ impl Looker<'_> {
 /// The very row of a second at which the display changed, as the record of ticks has it.
 fn row_of(stretch: &Stretch, soc: usize, second: &Second) -> Option<Point> {
     let record = &stretch.soc[soc];
-    let rows = record.ticks.iter().map(|tick| &tick.at).chain(&record.zero);
-    rows.filter(|row| (0.0..1.0).contains(&(second.t - row.t))).min_by(|a, b| a.t.total_cmp(&b.t)).copied()
+    let rows = record.ticks.iter().map(|tick| tick.at.as_point()).chain(record.zero);
+    rows.filter(|row| (0.0..1.0).contains(&(second.t - row.t))).min_by(|a, b| a.t.total_cmp(&b.t))
 }
 
 /// The whole distance from the distance so far: what is left of the displayed charge goes as far by charge as what is gone,

@@ -11,6 +11,8 @@ pub mod road_load;
 mod way;
 mod weather;
 
+use std::cell::LazyCell;
+
 use super::estimate::Estimate;
 use super::mass;
 use super::reduction::{Consumption, Test};
@@ -108,8 +110,9 @@ pub struct Conditions {
 
 pub(super) fn of(test: &Test<'_>, consumption: &Consumption, way: &Way, usable: &Usable) -> Conditions {
     let at = reference(test.card);
-    let pieces = way::pieces(test, way);
-    let weather = weather::weather(test, &pieces);
+    // Of a drive without weather nobody asks for them.
+    let pieces = LazyCell::new(|| way::pieces(test, way));
+    let weather = weather::weather(test, || &pieces);
     let asked = test.card.is_some_and(|card| {
         card.weather.temperature.is_some() || card.weather.pressure.is_some() || card.road_load != Default::default()
     });

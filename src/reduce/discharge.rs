@@ -246,8 +246,9 @@ impl<'a> Axis<'a> {
                 corrected |= tick.moved > 1.5 * step;
                 let one_step = tick.before - tick.value <= 1.5 * step;
                 if one_step && ticks.last().is_none_or(|last| tick.value < last.value) {
-                    let unobserved = tick.at.sums.time_unobserved;
-                    let moment = self.until(at, &tick.at);
+                    let point = tick.at.as_point();
+                    let unobserved = point.sums.time_unobserved;
+                    let moment = self.until(at, &point);
                     ticks.push(AxisTick { value: tick.value, place: at, moment, unobserved, corrected });
                     corrected = false;
                 }

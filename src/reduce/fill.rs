@@ -263,7 +263,7 @@ pub fn rates(run: &RunSummary, role: usize) -> Rates {
         let (first, last) = (record.ticks.first()?, record.ticks.last()?);
         let span = first.value - last.value;
         // Below 5 % the rounding of the two ends is a tenth of it.
-        let rate = (last.at.energy() - first.at.energy()) / span;
+        let rate = (last.at.as_point().energy() - first.at.as_point().energy()) / span;
         (span >= 5.0 && rate > 0.0).then_some((rate, record.step_or_one(), role))
     });
     let ends = run.first().zip(run.last());

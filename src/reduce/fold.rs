@@ -1,25 +1,29 @@
-//! The trace of a run folded, row by row, into what the reduction needs: totals by phase, seconds, points every 10 s, ticks
-//! of the state of charge. A second is some 220 bytes, so 8 h fit into about 6 MB.
+//! The trace of a run folded, a block of rows at a time, into what the reduction needs: totals by phase, seconds, points every 10 s,
+//! ticks of the state of charge. A second is 160 bytes, so 8 h fit into about 6 MB.
 //!
 //! Does no input or output and forms no figure.
 
 mod second;
+mod integrals;
 mod noted;
 mod open;
+mod point;
 mod row;
 mod soc;
 mod tally;
 
-use crate::ledger::{Phase, Sums};
+use crate::ledger::Phase;
 use crate::schema::Role;
 use crate::schema::tables::TRACE_SUMS;
 
-use row::{Columns, Held, Integrals, Row, Steps, place};
+use integrals::Integrals;
+use row::{BLOCK, CHARGED, Counters, Row, Rows, place};
 
 pub use noted::{NOTED_S, Noted};
 pub use open::{OPEN_MIN_S, OpenStretch};
+pub use point::{Kept, Point, Reading};
 pub use second::{CONSUMERS, Second, Step};
-pub use soc::{HOLD_S, SocRecord, Tick, WAKING_S};
+pub use soc::{HOLD_S, SocRecord, Tick, TickAt, WAKING_S};
 pub use tally::PhaseTotals;
 
 /// The roles that the fold reads, after the sums.
@@ -73,76 +77,6 @@ pub struct TraceChunk<'a> {
     pub columns: &'a [&'a [f64]],
 }
 
-/// The trace at one moment.
-#[derive(Clone, Copy, Debug)]
-pub struct Point {
-    /// Run time, s.
-    pub t: f64,
-    /// What the car was doing.
-    pub phase: Phase,
-    /// The sums so far.
-    pub sums: Sums,
-    /// Integral of the pack's voltage over observed time outside charging, V s.
-    pub volt_seconds: f64,
-    /// Integral of the power squared, W² s, over time outside charging.
-    pub power_squared: f64,
-    /// Displayed and internal state of charge, percent.
-    pub soc: [f64; 2],
-}
-
-/// A point with what the car's counters had read by then.
-#[derive(Clone, Copy, Debug)]
-pub struct Kept {
-    /// The point.
-    pub point: Point,
-    /// The odometer, m.
-    pub odometer: Reading,
-    /// Lifetime counters of energy out and energy in, J.
-    pub counters: [Reading; 2],
-}
-
-impl std::ops::Deref for Kept {
-    type Target = Point;
-    fn deref(&self) -> &Point {
-        &self.point
-    }
-}
-
-/// What a counter read when its reading was last new: it had changed, or come back after a silence. The trace goes on
-/// showing a reading until it is too old, so only such a moment says when the value held.
-#[derive(Clone, Copy, Debug)]
-pub struct Reading {
-    /// The value; NaN before the first.
-    pub value: f64,
-    /// When it was new, s of run time.
-    pub t: f64,
-    /// Net energy, J, so far; of a counter of energy, that which it counts.
-    pub energy: f64,
-    /// Distance by the wheel speed so far, m.
-    pub distance: f64,
-    /// Time unobserved so far, s.
-    pub unobserved: f64,
-    /// Shown still, not blanked for age.
-    pub shown: bool,
-}
-
-impl Default for Reading {
-    fn default() -> Self {
-        Self { value: f64::NAN, t: f64::NAN, energy: 0.0, distance: 0.0, unobserved: 0.0, shown: false }
-    }
-}
-
-impl Point {
-    /// Net energy out of the pack, J, plug left out.
-    pub fn energy(&self) -> f64 {
-        self.sums.energy_out - self.sums.energy_in
-    }
-    /// Net charge out of the pack, C, plug left out.
-    pub fn charge(&self) -> f64 {
-        self.sums.charge_out - self.sums.charge_in
-    }
-}
-
 /// A stretch of a run in which nothing was charged from a plug.
 #[derive(Clone, Debug)]
 pub struct Stretch {
@@ -165,6 +99,8 @@ pub struct RunSummary {
     pub points: Vec<Kept>,
     /// The trace second by second.
     pub seconds: Vec<Second>,
+    /// Degrees north and east, WGS84, of the latest fix at the end of each of the seconds; empty where there was no fix.
+    pub positions: Vec<(f64, f64)>,
     /// The stretches without charging, in order; one where the car was never charged.
     pub stretches: Vec<Stretch>,
     /// What people noted, and whether that stands in for a role.
@@ -242,18 +178,21 @@ impl RunSummary {
 #[derive(Default)]
 pub struct Folder {
     summary: RunSummary,
-    last: Option<Held>,
+    /// The last row that was seen.
+    last: Option<Row>,
     /// Energy from a plug up to the open stretch's end, J.
     charged: f64,
     /// Which records of the state of charge had a reading in the last row, whose moment they do not know yet.
     read: [bool; 2],
     integrals: Integrals,
-    odometer: Steps,
-    counters: [Steps; 2],
+    counters: Counters,
     seconds: second::Seconds,
     open_stretches: open::Open,
     window: Option<(f64, f64)>,
-    before: Option<Held>,
+    /// The last row that is not later than the window's beginning.
+    before: Option<Row>,
+    /// Run times of a chunk, s: memory that is kept.
+    times: Vec<f64>,
 }
 
 impl Folder {
@@ -264,8 +203,11 @@ impl Folder {
 
     /// Makes room for so many rows, ten a second.
     pub fn expecting(mut self, rows: u64) -> Self {
-        // A file that claims more rows than a drive of days has is not believed: the room is only a help.
-        self.seconds.reserve(rows.min(ROWS_EXPECTED) as usize / 10 + 2);
+        // A file that claims more rows than a drive of days has is not believed: the room is only a help. Without it what grows would be
+        // copied again and again, and leave holes behind.
+        let seconds = rows.min(ROWS_EXPECTED) as usize / 10 + 2;
+        self.seconds.reserve(seconds);
+        self.summary.points.reserve_exact(seconds / POINT_EVERY_S as usize + 2);
         self
     }
 
@@ -278,12 +220,21 @@ impl Folder {
     /// Reads some rows; columns that are missing or too short read as null.
     pub fn push(&mut self, chunk: &TraceChunk<'_>) {
         let rows = chunk.t_us.len().min(chunk.phase.len());
-        let seconds = |t_us: i64| t_us as f64 / 1e6;
+        let mut times = std::mem::take(&mut self.times);
+        times.clear();
+        times.extend(chunk.t_us[..rows].iter().map(|t_us| *t_us as f64 / 1e6));
         let mut cells: [&[f64]; WIDTH] = std::array::from_fn(|at| chunk.columns.get(at).copied().unwrap_or_default());
+        let short = cells.map(|cells| {
+            let nulls = rows.checked_sub(cells.len()).filter(|nulls| (1..rows).contains(nulls));
+            nulls.map(|nulls| [cells, &vec![f64::NAN; nulls]].concat())
+        });
+        for (cells, padded) in cells.iter_mut().zip(&short) {
+            *cells = padded.as_deref().unwrap_or(cells);
+        }
         // What people noted stands in for a role.
         let noted = &self.summary.noted;
         let stand_in = |wanted: bool, value: &dyn Fn(f64) -> f64| -> Option<Vec<f64>> {
-            wanted.then(|| chunk.t_us.iter().map(|t_us| value(seconds(*t_us))).collect())
+            wanted.then(|| times.iter().map(|t| value(*t)).collect())
         };
         let soc = stand_in(noted.soc, &|t| noted.soc_at(t));
         let rest = stand_in(noted.rest, &|t| noted.rest_at(t));
@@ -292,94 +243,152 @@ impl Folder {
                 cells[place(role)] = noted;
             }
         }
-        let columns = Columns::new(cells);
-        let held = [self.last.take(), self.before.take()];
-        let held_columns = held.each_ref().map(|held| held.as_ref().map(Held::columns));
-        let [mut last, mut before] = std::array::from_fn(|at| Some(held[at].as_ref()?.row(held_columns[at].as_ref()?)));
-        for at in 0..rows {
-            let row = Row::new(&columns, at, seconds(chunk.t_us[at]), chunk.phase[at]);
-            // Both ends of a window go to the last row that is not later, so that windows that meet leave nothing between them.
-            if let Some((from, to)) = self.window {
-                if row.t <= from {
-                    before = Some(row);
-                    continue;
-                } else if row.t > to {
-                    continue;
-                } else if let Some(before) = before.take() {
-                    self.row(last.as_ref(), &before);
-                    last = Some(before);
-                }
-            }
-            self.row(last.as_ref(), &row);
-            last = Some(row);
-        }
-        (self.last, self.before) = (last.map(Held::of), before.map(Held::of));
+        self.chunk(&times, chunk.phase, cells);
+        self.times = times;
     }
 
-    #[inline]
-    fn row(&mut self, last: Option<&Row<'_>>, row: &Row<'_>) {
-        self.summary.rows += 1;
-        let begins = self.begins_stretch(row);
-        self.settle(last, row, begins);
-        let before = self.integrals.volt_seconds;
-        if let Some(last) = last {
-            let dt = (row.t - last.t).max(0.0);
-            self.summary.phases[tally::index(row.phase)].add(last, row);
-            self.integrals.add(last, row, dt);
-            if row.phase == Phase::Drive {
+    /// Sees those rows of a chunk that lie in the window, a block at a time.
+    fn chunk(&mut self, times: &[f64], phase: &[Phase], cells: [&[f64]; WIDTH]) {
+        let mut counted = 0..times.len();
+        // Both ends of a window go to the last row that is not later, so that windows that meet leave nothing between them.
+        if let Some((from, to)) = self.window {
+            counted.start = times.iter().take_while(|t| **t <= from).count();
+            counted.end = counted.start + times[counted.start..].iter().take_while(|t| **t <= to).count();
+            if let Some(at) = counted.start.checked_sub(1) {
+                self.before = Some(Row::new(times[at], phase[at], &cells, at));
+            }
+            if let Some(before) = self.before.take_if(|_| !counted.is_empty()) {
+                let last = self.last.take();
+                self.block(&Rows::of_one(&before, last.as_ref()));
+                self.last = Some(before);
+            }
+        }
+        while !counted.is_empty() {
+            let these = counted.start..counted.end.min(counted.start + BLOCK);
+            let cells = cells.map(|cells| cells.get(these.clone()).unwrap_or_default());
+            let last = self.last.take();
+            self.block(&Rows::new(&times[these.clone()], &phase[these.clone()], cells, last.as_ref()));
+            let at = these.len() - 1;
+            self.last = Some(Row::new(times[these.end - 1], phase[these.end - 1], &cells, at));
+            counted.start = these.end;
+        }
+    }
+
+    fn block(&mut self, rows: &Rows<'_>) {
+        self.summary.rows += rows.len() as u64;
+        self.integrals.begin(rows);
+        let following = rows.following();
+        let mut from = following.start;
+        for alike in rows.phase[following].chunk_by(|a, b| a == b) {
+            let these = from..from + alike.len();
+            from = these.end;
+            if alike[0] == Phase::Drive {
                 // A row's phase is that of the time since the row before it.
-                let (from, _) = self.summary.moving.unwrap_or((last.t, row.t));
-                self.summary.moving = Some((from, row.t));
+                let (begun, _) = self.summary.moving.unwrap_or((rows.t_before(these.start), 0.0));
+                self.summary.moving = Some((begun, rows.t[these.end - 1]));
+            }
+            let totals = &mut self.summary.phases[tally::index(alike[0])];
+            totals.add_sums(rows, these.clone());
+            self.integrals.add(rows, these, alike[0], totals);
+        }
+        self.seconds.see(rows, &self.integrals);
+        self.open_stretches.see(rows);
+        self.stretches_and_points(rows);
+        self.counters.finish(rows);
+    }
+
+    fn stretches_and_points(&mut self, rows: &Rows<'_>) {
+        let charged = rows.column(CHARGED);
+        let (displayed, internal) = (rows.role(Role::Soc), rows.role(Role::SocInternal));
+        let mut at = 0;
+        while at < rows.len() {
+            let (phase, soc) = (rows.phase[at], [displayed[at], internal[at]]);
+            self.stretch(rows, at, phase, soc);
+            if self.summary.points.last().is_none_or(|kept| rows.t[at] - kept.t >= POINT_EVERY_S) {
+                let point = self.kept(rows, at);
+                self.summary.points.push(point);
+            }
+            at += 1;
+            if !self.is_still(phase, soc) {
+                continue;
+            }
+            // Most often row after row brings nothing new: those are passed over.
+            let due = self.summary.points.last().map_or(0.0, |kept| kept.t);
+            let same = |a: f64, b: f64| a.to_bits() == b.to_bits();
+            while at < rows.len()
+                && rows.phase[at] == phase
+                && same(displayed[at], soc[0])
+                && same(internal[at], soc[1])
+                && rows.t[at] - due < POINT_EVERY_S
+                && !(phase != Phase::Charge && charged[at] - self.charged >= CHARGED_MIN_J)
+            {
+                if phase != Phase::Charge {
+                    self.charged = charged[at];
+                }
+                at += 1;
             }
         }
-        self.seconds.see(row, last.map(|last| (last, before)), self.integrals.volt_seconds);
-        let (out, back) = (row.sums.energy_out, row.sums.energy_in);
-        self.odometer.see(row.role(Role::Odometer), row, out - back);
-        self.counters[0].see(row.role(Role::EnergyOutCounter), row, out);
-        self.counters[1].see(row.role(Role::EnergyInCounter), row, back);
-        self.open_stretches.see(row);
-        self.stretch(row, begins);
-        if self.summary.points.last().is_none_or(|kept| row.t - kept.t >= POINT_EVERY_S) {
-            let point = self.kept(row);
-            self.summary.points.push(point);
+    }
+
+    /// Whether a row like the last changes nothing of the open stretch.
+    fn is_still(&self, phase: Phase, soc: [f64; 2]) -> bool {
+        let still = |stretch: &Stretch| (0..2).all(|which| stretch.soc[which].is_still(soc[which], phase));
+        self.summary.stretches.last().is_some_and(still)
+    }
+
+    fn stretch(&mut self, rows: &Rows<'_>, at: usize, phase: Phase, soc: [f64; 2]) {
+        let charged = rows.column(CHARGED)[at];
+        // A stretch ends where charging begins that is more than a flicker of the phase.
+        let begins =
+            self.summary.stretches.is_empty() || (phase != Phase::Charge && charged - self.charged >= CHARGED_MIN_J);
+        self.settle(rows, at, soc, begins);
+        if begins {
+            let start = self.kept(rows, at);
+            let soc = [SocRecord::default(), SocRecord::default()];
+            self.summary.stretches.push(Stretch { start, end: start, soc });
         }
+        if begins || phase != Phase::Charge {
+            self.charged = charged;
+        }
+        if let Some(stretch) = self.summary.stretches.last_mut() {
+            let here = || Point::of(&rows.row(at), self.integrals.at(at));
+            stretch.soc[0].see(soc[0], rows.t[at], phase, here);
+            stretch.soc[1].see(soc[1], rows.t[at], phase, here);
+        }
+        self.read = soc.map(f64::is_finite);
     }
 
-    /// The trace at a row, which is the last that was seen.
-    fn point(&self, row: &Row<'_>) -> Point {
-        point(row, &self.integrals)
+    /// The trace at a row, with the counters' readings.
+    fn kept(&mut self, rows: &Rows<'_>, at: usize) -> Kept {
+        self.counters.see(rows, at + 1);
+        self.kept_at(&rows.row(at), self.integrals.at(at))
     }
 
-    /// The same with the counters' readings.
-    fn kept(&self, row: &Row<'_>) -> Kept {
-        let counters = self.counters.map(|steps| steps.reading);
-        Kept { point: self.point(row), odometer: self.odometer.reading, counters }
-    }
-
-    /// A stretch ends where charging begins that is more than a flicker of the phase.
-    #[inline]
-    fn begins_stretch(&self, row: &Row<'_>) -> bool {
-        let charged = row.sums.energy_charged - self.charged >= CHARGED_MIN_J;
-        self.summary.stretches.is_empty() || (row.phase != Phase::Charge && charged)
+    /// The same of the row that the counters saw last.
+    fn kept_at(&self, row: &Row, integrals: (f64, f64)) -> Kept {
+        let counters = self.counters.energy.map(|steps| steps.reading);
+        Kept { point: Point::of(row, integrals), odometer: self.counters.odometer.reading, counters }
     }
 
     /// Before a row is taken in: what ends with the row before it is told that row's point, which is not formed for every row.
     #[inline]
-    fn settle(&mut self, last: Option<&Row<'_>>, row: &Row<'_>, begins: bool) {
-        let Some(last) = last else { return };
-        let soc = [row.role(Role::Soc), row.role(Role::SocInternal)];
+    fn settle(&mut self, rows: &Rows<'_>, at: usize, soc: [f64; 2], begins: bool) {
         let silent = (self.read[0] && !soc[0].is_finite()) || (self.read[1] && !soc[1].is_finite());
-        let charging = row.phase == Phase::Charge && last.phase != Phase::Charge;
-        if begins || silent || charging {
-            self.settle_all(last);
+        let phase_before = if at > 0 { Some(rows.phase[at - 1]) } else { rows.before.map(|row| row.phase) };
+        let charging = rows.phase[at] == Phase::Charge && phase_before != Some(Phase::Charge);
+        if !(begins || silent || charging) {
+            return;
         }
+        let Some(last) = rows.row_before(at) else { return };
+        self.counters.see(rows, at);
+        self.settle_all(&last, self.integrals.before(at));
         if begins {
             self.close_stretch();
         }
     }
 
-    fn settle_all(&mut self, last: &Row<'_>) {
-        let point = self.kept(last);
+    fn settle_all(&mut self, last: &Row, integrals: (f64, f64)) {
+        let point = self.kept_at(last, integrals);
         let Some(stretch) = self.summary.stretches.last_mut() else { return };
         for (record, read) in stretch.soc.iter_mut().zip(std::mem::take(&mut self.read)) {
             if read {
@@ -391,25 +400,6 @@ impl Folder {
         }
     }
 
-    #[inline]
-    fn stretch(&mut self, row: &Row<'_>, begins: bool) {
-        if begins {
-            let at = self.kept(row);
-            let soc = [SocRecord::default(), SocRecord::default()];
-            self.summary.stretches.push(Stretch { start: at, end: at, soc });
-        }
-        if begins || row.phase != Phase::Charge {
-            self.charged = row.sums.energy_charged;
-        }
-        let values = [row.role(Role::Soc), row.role(Role::SocInternal)];
-        if let Some(stretch) = self.summary.stretches.last_mut() {
-            let integrals = &self.integrals;
-            stretch.soc[0].see(values[0], row.t, row.phase, || point(row, integrals));
-            stretch.soc[1].see(values[1], row.t, row.phase, || point(row, integrals));
-        }
-        self.read = [values[0].is_finite(), values[1].is_finite()];
-    }
-
     fn close_stretch(&mut self) {
         if let Some(Stretch { end, soc, .. }) = self.summary.stretches.last_mut() {
             soc.iter_mut().for_each(|record| record.finish(end));
@@ -418,39 +408,26 @@ impl Folder {
 
     /// The run's end.
     pub fn finish(mut self) -> RunSummary {
-        let held = self.last.take();
-        let columns = held.as_ref().map(Held::columns);
-        let last = held.as_ref().zip(columns.as_ref()).map(|(held, columns)| held.row(columns));
-        if let Some(last) = last {
-            self.settle_all(&last);
+        let (last, integrals) = (self.last.take(), self.integrals.now());
+        if let Some(last) = &last {
+            self.settle_all(last, integrals);
             if self.summary.points.last().is_some_and(|kept| kept.t < last.t) {
-                let point = self.kept(&last);
+                let point = self.kept_at(last, integrals);
                 self.summary.points.push(point);
             }
         }
-        let last = last.as_ref().map(|last| (last, self.integrals.volt_seconds));
-        self.summary.seconds = std::mem::take(&mut self.seconds).finish(last);
+        let end = last.as_ref().map(|last| (last, integrals.0));
+        (self.summary.seconds, self.summary.positions) = std::mem::take(&mut self.seconds).finish(end);
         self.close_stretch();
         self.open_stretches.close();
         self.summary.open_stretches = self.open_stretches.stretches;
-        self.summary.odometer = self.odometer.first.zip(self.odometer.last);
-        self.summary.odometer_step = self.odometer.step;
-        self.summary.counter_steps = self.counters.map(|steps| steps.step);
+        let Counters { odometer, energy, .. } = self.counters;
+        self.summary.odometer = odometer.first.zip(odometer.last);
+        self.summary.odometer_step = odometer.step;
+        self.summary.counter_steps = energy.map(|steps| steps.step);
         let open = self.integrals.open;
         self.summary.open_current = (open.1 > 0.0).then(|| (open.0 / open.1, open.1));
         self.summary
-    }
-}
-
-/// The trace at a row, up to which the integrals are formed.
-fn point(row: &Row<'_>, integrals: &Integrals) -> Point {
-    Point {
-        t: row.t,
-        phase: row.phase,
-        sums: row.sums,
-        volt_seconds: integrals.volt_seconds,
-        power_squared: integrals.power_squared,
-        soc: [row.role(Role::Soc), row.role(Role::SocInternal)],
     }
 }
 

@@ -118,7 +118,7 @@ pub(super) fn of(test: &Test<'_>, ground: &Ground, way: &Way, legs: &Legs, total
     let Some(target) = card.driving.target else { return Hold::NotKnown("the card lacks driving.target") };
     let Some(scale) = way.scale.as_ref() else { return Hold::NotKnown("there is no wheel speed") };
     let tolerance = card.driving.tolerance.map_or(TOLERANCE, |tolerance| tolerance.0);
-    let judged =
+    let mut judged =
         Judge { test, legs, ground, target: target.0, tolerance, scale: scale.value, scale_u: scale.u() }.all();
     let left_out = |why: Why| is_left_out(card, why);
     let Some(shares) = Shares::of(&judged, left_out) else { return Hold::NotKnown("the car never drove") };
@@ -128,8 +128,9 @@ pub(super) fn of(test: &Test<'_>, ground: &Ground, way: &Way, legs: &Legs, total
         metres: part.metres * scale.value,
         left_out: left_out(*why),
     });
-    let driven = judged.seconds.iter().map(|(why, speed, metres)| Driven {
-        speed: *speed,
+    // In the memory of what was judged, second by second.
+    let driven = std::mem::take(&mut judged.seconds).into_iter().map(|(why, speed, metres)| Driven {
+        speed,
         metres: metres * scale.value,
         left_out: why.is_some_and(left_out),
     });

@@ -20,7 +20,7 @@ use crate::observation::MarkKind;
 use crate::schema::Role;
 use crate::store::StoreError;
 use crate::store::data_set::RunFolder;
-use crate::store::pieces::{self, Wanted};
+use crate::store::pieces::{self, Memory, Wanted};
 use crate::store::reader::{self, Chunk};
 use crate::store::run_file::{self, Ended, RoleUsed, RunFile};
 use crate::time::WallClock;
@@ -69,7 +69,8 @@ pub fn counted<P: AsRef<Path>>(folders: &[P], card: Option<&Card>) -> Loaded {
 fn cut(run: &mut RunInput, folder: &Path, from: f64, to: f64) -> Result<(), StoreError> {
     let mut noted = run.summary.noted.clone();
     noted.retain(from, to);
-    run.summary = trace(folder, None, Folder::between(from, to).noting(noted), &mut Vec::new())?.into();
+    let part = Folder::between(from, to).noting(noted);
+    run.summary = trace(folder, None, part, &mut Memory::default(), &mut Vec::new())?.into();
     run.fixes.retain(|fix| (from..=to).contains(&fix.t));
     if let Some(unplaced) = &mut run.unplaced {
         unplaced.rows.retain(|row| (from..=to).contains(&row.t));
@@ -106,7 +107,8 @@ pub fn run(folder: &Path) -> Result<RunInput, StoreError> {
         return Err(StoreError::Damaged { path: folder.join("trace"), what: what.into() });
     }
     // Before the trace is folded, whose summary stays: the samples are gone by then.
-    let thinned = thinned(folder, &file);
+    let mut memory = Memory::default();
+    let thinned = thinned(folder, &file, &mut memory);
     let noted = noted(folder, &file).unwrap_or_else(|error| {
         problems.push(error.to_string());
         Noted::default()
@@ -114,7 +116,10 @@ pub fn run(folder: &Path) -> Result<RunInput, StoreError> {
     let turned = noted.marks.iter().filter(|(_, mark)| mark.kind == MarkKind::Turned).map(|(at, _)| *at).collect();
     let rows =
         file.tables.iter().filter(|table| table.folder == "trace").map(|table| table.rows).fold(0, u64::saturating_add);
-    let summary = trace(folder, Some(&file), Folder::default().noting(noted).expecting(rows), &mut problems)?;
+    let folded = Folder::default().noting(noted).expecting(rows);
+    let summary = trace(folder, Some(&file), folded, &mut memory, &mut problems)?;
+    // What follows has its own use for it.
+    drop(memory);
     let packs = packs(&file.roles);
     let gaps = gaps(&file, packs, &mut problems);
     let mut run = RunInput {
@@ -177,6 +182,7 @@ fn trace(
     folder: &Path,
     listed: Option<&RunFile>,
     mut folded: Folder,
+    memory: &mut Memory,
     problems: &mut Vec<String>,
 ) -> Result<RunSummary, StoreError> {
     let mut columns = columns();
@@ -186,7 +192,7 @@ fn trace(
     let mut unknown = 0;
     // The power says which way the current flows only where the current itself is not known.
     let instead = Some((Role::PackPower.key(), Role::PackCurrent.key()));
-    pieces::read(folder, Wanted { table: "trace", columns: &columns, instead, listed }, |chunk| {
+    pieces::read(folder, Wanted { table: "trace", columns: &columns, instead, listed }, memory, |chunk| {
         let Some((cells, floats)) = chunk.columns.split_last() else { return };
         let names = chunk.names.last().map_or(&[][..], Vec::as_slice);
         known.extend(names.iter().skip(known.len()).map(|name| Phase::from_key(name)));
@@ -331,7 +337,7 @@ enum Thinned {
 }
 
 /// Thins the samples of every pack; the samples of every role of voltage, current and power are held against what lists them.
-fn thinned(folder: &Path, file: &RunFile) -> Result<Vec<Thinned>, StoreError> {
+fn thinned(folder: &Path, file: &RunFile, memory: &mut Memory) -> Result<Vec<Thinned>, StoreError> {
     let used = &file.roles[..];
     let find = |role: Role, pack: u8| {
         let key = role.key();
@@ -339,7 +345,7 @@ fn thinned(folder: &Path, file: &RunFile) -> Result<Vec<Thinned>, StoreError> {
         let found = used.iter().find(|used| used.role == numbered || (pack == 0 && used.role == key));
         found.filter(|used| used.sent != "on change").and_then(Column::of)
     };
-    let mut samples = Samples { folder, file, checked: Vec::new() };
+    let mut samples = Samples { folder, file, memory, checked: Vec::new() };
     let mut all = Vec::new();
     for pack in 0..packs(used) {
         all.push(match (find(Role::PackVoltage, pack), find(Role::PackCurrent, pack), find(Role::PackPower, pack)) {
@@ -363,6 +369,7 @@ fn thinned(folder: &Path, file: &RunFile) -> Result<Vec<Thinned>, StoreError> {
 struct Samples<'a> {
     folder: &'a Path,
     file: &'a RunFile,
+    memory: &'a mut Memory,
     checked: Vec<String>,
 }
 
@@ -370,7 +377,7 @@ impl Samples<'_> {
     fn read(&mut self, message: &str, columns: &[&str], each: impl FnMut(Chunk<'_>)) -> Result<(), StoreError> {
         let table = format!("samples/message={message}");
         let listed = (!self.checked.contains(&table)).then_some(self.file);
-        pieces::read(self.folder, Wanted { table: &table, columns, instead: None, listed }, each)?;
+        pieces::read(self.folder, Wanted { table: &table, columns, instead: None, listed }, self.memory, each)?;
         self.checked.push(table);
         Ok(())
     }

@@ -107,19 +107,21 @@ impl Thinner {
             let middle = periods.len() / 2;
             PAUSE_S.max(5.0 * *periods.select_nth_unstable_by(middle, f64::total_cmp).1)
         };
-        let mut thinned = false;
+        let mut any = false;
         for stretch in self.block.chunk_by(|a, b| b.0 - a.0 <= pause) {
             if stretch.len() < SAMPLES_MIN {
                 continue;
             }
-            thinned = true;
-            let Some((whole, two, four)) = thin(stretch) else { continue };
+            any = true;
+            let is_positive = stretch.iter().all(|(_, value)| *value >= 0.0);
+            let thinned = if is_positive { thin(stretch, Lane::step_positive) } else { thin(stretch, Lane::step) };
+            let Some((whole, two, four)) = thinned else { continue };
             for (part, sum) in self.sums.iter_mut().enumerate() {
                 let found = [differences(&two, &whole, part), differences(&four, &whole, part)];
                 sum.add(found.map(|d| d.0), found.map(|d| d.1));
             }
         }
-        self.blocks += u32::from(thinned);
+        self.blocks += u32::from(any);
     }
 }
 
@@ -153,19 +155,30 @@ impl Lane {
         self.sums[2] += positive - whole;
         self.last = (t, x);
     }
+
+    /// The same of a signal that is never negative, as a voltage is.
+    #[inline(always)]
+    fn step_positive(&mut self, (t, x): (f64, f64)) {
+        let (t0, x0) = self.last;
+        let whole = (t - t0) * (x0 + x) / 2.0;
+        self.sums[0] += whole;
+        self.sums[1] += whole;
+        self.last = (t, x);
+    }
 }
 
 /// The integrals of a stretch: whole, over the two ways to take one sample in two, over the four to take one in four. Both ends are
 /// in all of them. One pass: the sums of a lane wait for each other, those of different lanes do not.
-fn thin(stretch: &[(f64, f64)]) -> Option<(Parts, [Parts; 2], [Parts; 4])> {
+#[inline(always)]
+fn thin(stretch: &[(f64, f64)], add: impl Fn(&mut Lane, (f64, f64))) -> Option<(Parts, [Parts; 2], [Parts; 4])> {
     let (&first, rest) = stretch.split_first()?;
     let (&last, between) = rest.split_last()?;
     let lane = Lane { last: first, sums: [0.0; 3] };
     let (mut whole, mut two, mut four) = (lane, [lane; 2], [lane; 4]);
     let mut step = |place: usize, sample: (f64, f64)| {
-        whole.step(sample);
-        two[place % 2].step(sample);
-        four[place % 4].step(sample);
+        add(&mut whole, sample);
+        add(&mut two[place % 2], sample);
+        add(&mut four[place % 4], sample);
     };
     let (quads, end) = between.as_chunks::<4>();
     // Written out, so that each place is known beforehand; the first sample after the stretch's own first has place 1.
@@ -177,7 +190,7 @@ fn thin(stretch: &[(f64, f64)]) -> Option<(Parts, [Parts; 2], [Parts; 4])> {
     }
     end.iter().enumerate().for_each(|(at, sample)| step(at + 1, *sample));
     let ended = |mut lane: Lane| {
-        lane.step(last);
+        add(&mut lane, last);
         lane.sums
     };
     Some((ended(whole), two.map(ended), four.map(ended)))
@@ -216,10 +229,12 @@ mod tests {
                 let kept = stretch.iter().enumerate().filter(|(at, _)| at % factor == offset || ends.contains(at));
                 integrals(kept.map(|(_, sample)| *sample))
             };
-            let (whole, two, four) = thin(&stretch).unwrap();
+            let (whole, two, four) = thin(&stretch, Lane::step).unwrap();
             assert_eq!(whole, naive(1, 0));
             assert_eq!(two, std::array::from_fn(|offset| naive(2, offset)));
             assert_eq!(four, std::array::from_fn(|offset| naive(4, offset)));
+            let above: Vec<(f64, f64)> = stretch.iter().map(|(t, x)| (*t, x.max(0.0))).collect();
+            assert_eq!(thin(&above, Lane::step_positive), thin(&above, Lane::step));
         }
     }
 

@@ -12,7 +12,7 @@ use std::sync::Arc;
 
 use nalgebra::{DMatrix, DVector};
 
-use super::fold::{Kept, OpenStretch, Point, Reading, RunSummary, Second};
+use super::fold::{Kept, OpenStretch, Point, Reading, RunSummary, Second, TickAt};
 use super::input::RunInput;
 use super::tolerances::Tolerances;
 use crate::format;
@@ -189,7 +189,11 @@ fn shift(run: &mut RunSummary, zero: f64) {
         kept(&mut stretch.start);
         kept(&mut stretch.end);
         for record in &mut stretch.soc {
-            record.ticks.iter_mut().for_each(|tick| point(&mut tick.at));
+            for tick in &mut record.ticks {
+                let mut at = tick.at.as_point();
+                point(&mut at);
+                tick.at = TickAt::of(&at);
+            }
             let readings = [&mut record.first_counting, &mut record.last];
             readings.into_iter().flatten().for_each(|(_, at)| point(at));
             record.zero.iter_mut().for_each(point);

@@ -232,15 +232,49 @@ impl<'a> Bits<'a> {
 
 /// The values of `count` entries from number `from` on; the greatest number among them.
 fn unpack(packed: &[u8], width: u32, from: usize, count: usize, values: &[f64], out: &mut Vec<f64>) -> usize {
-    let mask = (1u64 << width) - 1;
+    let start = out.len();
+    out.resize(start + count, f64::NAN);
+    let mut cells = out[start..].iter_mut();
     let mut most = 0;
-    let bits = Bits::new(packed);
-    out.extend((from..from + count).map(|index| {
-        let entry = (bits.from(index * width as usize) & mask) as usize;
+    numbers(packed, width, from, count, |entry| {
+        let entry = entry as usize;
         most = most.max(entry);
-        values.get(entry).copied().unwrap_or(f64::NAN)
-    }));
+        if let (Some(cell), Some(value)) = (cells.next(), values.get(entry)) {
+            *cell = *value;
+        }
+    });
     most
+}
+
+/// The widest numbers of which eight lie within sixteen bytes, bits.
+const NARROW: u32 = 16;
+
+/// `count` numbers of at most 56 bits, packed one behind another, from number `from` on.
+#[inline(always)]
+fn numbers(packed: &[u8], width: u32, from: usize, count: usize, mut each: impl FnMut(u64)) {
+    let mask = (1u64 << width) - 1;
+    let bits = Bits::new(packed);
+    let one = |at: usize| bits.from(at * width as usize) & mask;
+    let (mut at, end) = (from, from + count);
+    if width <= NARROW {
+        // Eight numbers take `width` bytes: from every eighth on, one load gives all of them.
+        let aligned = end.min(at.next_multiple_of(8));
+        (at..aligned).for_each(|at| each(one(at)));
+        at = aligned;
+        while at + 8 <= end {
+            let byte = at / 8 * width as usize;
+            let Some(word) = packed.get(byte..).and_then(<[u8]>::first_chunk) else { break };
+            let word = u128::from_le_bytes(*word);
+            for mut four in [word as u64, (word >> (4 * width)) as u64] {
+                for _ in 0..4 {
+                    each(four & mask);
+                    four >>= width;
+                }
+            }
+            at += 8;
+        }
+    }
+    (at..end).for_each(|at| each(one(at)));
 }
 
 /// Plain byte strings, each with its length before it.
@@ -316,13 +350,15 @@ impl<'a> Deltas<'a> {
 
 /// Adds up `count` differences of at most 56 bits: one load of eight bytes holds each.
 fn short_deltas(packed: &[u8], width: u32, count: usize, least: i64, mut value: i64, out: &mut Vec<i64>) -> i64 {
-    let mask = (1u64 << width) - 1;
-    let bits = Bits::new(packed);
-    out.extend((0..count).map(|index| {
-        let over = bits.from(index * width as usize) & mask;
+    let start = out.len();
+    out.resize(start + count, 0);
+    let mut sums = out[start..].iter_mut();
+    numbers(packed, width, 0, count, |over| {
         value = value.wrapping_add(least).wrapping_add(over as i64);
-        value
-    }));
+        if let Some(sum) = sums.next() {
+            *sum = value;
+        }
+    });
     value
 }
 
@@ -359,6 +395,21 @@ mod tests {
             let ends = (short_deltas(packed, width, 32, -7, 5, &mut one), long_deltas(packed, width, 32, -7, 5, &mut other));
             prop_assert_eq!(ends.0, ends.1);
             prop_assert_eq!(one, other);
+        }
+
+        #[test]
+        fn numbers_are_those_of_their_bits(
+            bytes in proptest::collection::vec(any::<u8>(), 0..300),
+            width in 0..=20u32,
+            (from, count) in (0..60usize, 0..200usize),
+        ) {
+            // Bit by bit, least significant first; zeros behind the end.
+            let bit = |at: usize| bytes.get(at / 8).map_or(0, |byte| u64::from(byte >> (at % 8) & 1));
+            let number = |at: usize| (0..width as usize).map(|place| bit(at * width as usize + place) << place).sum();
+            let expected: Vec<u64> = (from..from + count).map(number).collect();
+            let mut found = Vec::new();
+            numbers(&bytes, width, from, count, |number| found.push(number));
+            prop_assert_eq!(found, expected);
         }
 
         #[test]

@@ -19,6 +19,9 @@ const PAGE_MAX: usize = 64 << 20;
 /// Nor do the columns that are read of a row group take more together, bytes.
 const GROUP_MAX: usize = PAGE_MAX;
 
+/// So much room for packed columns is kept from table to table, bytes: about a column of a trace's row group.
+const PACKED_KEPT: usize = 1 << 17;
+
 /// What a page is, as far as this program writes them.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) enum Kind {
@@ -77,6 +80,12 @@ impl Pages {
     /// Lets go of all that was unpacked.
     pub fn clear(&mut self) {
         self.taken = 0;
+    }
+
+    /// Gives back room for packed columns that were far longer than those of another table may be.
+    pub fn shrink(&mut self) {
+        self.packed.clear();
+        self.packed.shrink_to(PACKED_KEPT);
     }
 
     /// Makes room for columns that are to be unpacked side by side, in one go: growing piece by piece leaves gaps behind.

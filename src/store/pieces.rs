@@ -1,7 +1,7 @@
 //! Some columns of a table, a few thousand rows at a time however long its row groups are, each file read once: for its rows, and for the
 //! digest that `run.json` has of it.
 //!
-//! A row group's pages are unpacked, in the file's order, into memory that is kept from group to group; the cells are read off them piece by
+//! A row group's pages are unpacked, in the file's order, into memory that is kept from group to group and from table to table; the cells are read off them piece by
 //! piece. What was given out counts only once the digest was found right. Reads numbers and names from a list, not texts.
 
 use std::path::Path;
@@ -18,8 +18,8 @@ use super::run_file::RunFile;
 use super::{StoreError, parts};
 use crate::digest::Hasher;
 
-/// Rows that are given out at a time, about.
-const PIECE: usize = 4_096;
+/// Rows that are given out at a time, about: the cells of a few dozen columns stay near the processor.
+const PIECE: usize = 1_024;
 
 /// What is wanted of a table.
 #[derive(Clone, Copy)]
@@ -40,8 +40,13 @@ pub struct Wanted<'a> {
 /// # Errors
 /// A file that is damaged, or lacks a column, is an error that names it. The rows before it have been given out by then, and so have those of
 /// a file whose digest turns out wrong at its end: an error says that nothing of it counts.
-pub fn read(run_folder: &Path, wanted: Wanted<'_>, each: impl FnMut(Chunk<'_>)) -> Result<(), StoreError> {
-    let read = read_files(run_folder, &wanted, each);
+pub fn read(
+    run_folder: &Path,
+    wanted: Wanted<'_>,
+    memory: &mut Memory,
+    each: impl FnMut(Chunk<'_>),
+) -> Result<(), StoreError> {
+    let read = read_files(run_folder, &wanted, memory, each);
     if let (Err(_), Some(listed)) = (&read, wanted.listed) {
         // Of a file that is not the one that was written, that is what is wrong with it, whatever else was met first.
         RunFolder::open(run_folder)?.check(listed, wanted.table)?;
@@ -49,8 +54,13 @@ pub fn read(run_folder: &Path, wanted: Wanted<'_>, each: impl FnMut(Chunk<'_>)) 
     read
 }
 
-fn read_files(run_folder: &Path, wanted: &Wanted<'_>, mut each: impl FnMut(Chunk<'_>)) -> Result<(), StoreError> {
-    let mut memory = Memory::new(wanted.columns.len());
+fn read_files(
+    run_folder: &Path,
+    wanted: &Wanted<'_>,
+    memory: &mut Memory,
+    mut each: impl FnMut(Chunk<'_>),
+) -> Result<(), StoreError> {
+    memory.begin(wanted.columns.len());
     let tables = wanted.listed.iter().flat_map(|file| &file.tables).filter(|table| table.folder == wanted.table);
     let mut listed: Vec<_> = tables.flat_map(|table| &table.files).collect();
     let folder = run_folder.join(wanted.table);
@@ -99,8 +109,9 @@ impl Places {
     }
 }
 
-/// Memory that is kept from row group to row group.
-struct Memory {
+/// Memory that is kept from row group to row group, and from table to table.
+#[derive(Default)]
+pub struct Memory {
     pages: Option<Pages>,
     /// The values of each column's list.
     entries: Vec<Vec<f64>>,
@@ -111,14 +122,13 @@ struct Memory {
 }
 
 impl Memory {
-    fn new(columns: usize) -> Self {
-        Self {
-            pages: None,
-            entries: vec![Vec::new(); columns],
-            names: vec![Vec::new(); columns],
-            times: Vec::new(),
-            cells: vec![Vec::new(); columns],
-        }
+    /// Begins a table of so many columns, whose names are its own.
+    fn begin(&mut self, columns: usize) {
+        self.pages.iter_mut().for_each(Pages::shrink);
+        self.entries.resize(columns, Vec::new());
+        self.names.clear();
+        self.names.resize(columns, Vec::new());
+        self.cells.resize(columns, Vec::new());
     }
 
     /// Gives out a row group; the error is what is wrong, without the file's name.
@@ -310,7 +320,7 @@ mod tests {
             assert_eq!(soc.next().unwrap().dictionary_page_offset().is_some(), lists, "{table}");
             let (mut found_times, mut found) = (Vec::new(), vec![Vec::new(); COLUMNS.len()]);
             let wanted = Wanted { table, columns: &COLUMNS, instead: None, listed: None };
-            read(folder.path(), wanted, |chunk| {
+            read(folder.path(), wanted, &mut Memory::default(), |chunk| {
                 assert!(chunk.t_us.len() < PIECE + 128);
                 assert!(chunk.columns[6].is_empty(), "nothing but nulls has no cells");
                 found_times.extend_from_slice(chunk.t_us);
@@ -341,7 +351,7 @@ mod tests {
         let mut look = |one, other| {
             lengths.clear();
             let wanted = Wanted { table: "trace", columns: &COLUMNS, instead: Some((one, other)), listed: None };
-            read(folder.path(), wanted, |chunk| lengths.push(chunk.columns[5].len())).unwrap();
+            read(folder.path(), wanted, &mut Memory::default(), |chunk| lengths.push(chunk.columns[5].len())).unwrap();
             lengths.iter().sum::<usize>()
         };
         assert_eq!(look("pack_power", "pack_current"), 2 * ROWS);
@@ -361,11 +371,11 @@ mod tests {
         file.tables = vec![TableFiles { folder: "trace".into(), rows: 2 * ROWS as u64, bytes, files }];
         let wanted = Wanted { table: "trace", columns: &["speed"], instead: None, listed: Some(&file) };
         let mut rows = 0;
-        read(folder.path(), wanted, |chunk| rows += chunk.t_us.len()).unwrap();
+        read(folder.path(), wanted, &mut Memory::default(), |chunk| rows += chunk.t_us.len()).unwrap();
         assert_eq!(rows, 2 * ROWS);
         let said = |bytes: &[u8]| {
             std::fs::write(&path, bytes).unwrap();
-            read(folder.path(), wanted, |_| ()).unwrap_err().to_string()
+            read(folder.path(), wanted, &mut Memory::default(), |_| ()).unwrap_err().to_string()
         };
         let expected = format!("trace/part-00000.parquet: damaged: {NOT_AS_LISTED}");
         // In a column that is read, in one that is not, in the footer, at the end, and behind it.
@@ -378,7 +388,10 @@ mod tests {
         assert!(said(&sound[..sound.len() / 2]).ends_with(&expected));
         std::fs::remove_file(&path).unwrap();
         assert!(
-            read(folder.path(), wanted, |_| ()).unwrap_err().to_string().contains("part-00000.parquet: cannot open")
+            read(folder.path(), wanted, &mut Memory::default(), |_| ())
+                .unwrap_err()
+                .to_string()
+                .contains("part-00000.parquet: cannot open")
         );
     }
 }

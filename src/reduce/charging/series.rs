@@ -69,24 +69,23 @@ pub(super) struct Part {
 /// The sessions of a run.
 pub(super) fn of<'a>(test: &Test<'a>, run: usize) -> Vec<Series<'a>> {
     let input = &test.runs[run];
-    let steps: Vec<Step<'a>> = input.summary.steps().collect();
     let mut ranges: Vec<(usize, usize)> = Vec::new();
-    for (at, step) in steps.iter().enumerate() {
+    let mut before: Option<Step<'a>> = None;
+    for (at, step) in input.summary.steps().enumerate() {
         if !(step.charged() > 0.0 && step.dt() > 0.0) {
             continue;
         }
-        match ranges.last_mut() {
-            Some((_, last)) if belongs(&steps[*last], step) => *last = at,
+        match (ranges.last_mut(), before) {
+            (Some((_, last)), Some(before)) if belongs(&before, &step) => *last = at,
             _ => ranges.push((at, at)),
         }
+        before = Some(step);
     }
     // The run's sampling error of energy in, spread over its time.
     let per_root = input.sampling.map_or(0.0, |s| s.energy[2] / input.summary.duration().max(1.0).sqrt());
-    let series = ranges.into_iter().map(|(from, to)| Series {
-        run,
-        samples: samples(&steps[from..=to], test.soc),
-        steps: steps[from..=to].to_vec(),
-        sampling: per_root,
+    let series = ranges.into_iter().map(|(from, to)| {
+        let steps: Vec<Step<'a>> = input.summary.steps().take(to + 1).skip(from).collect();
+        Series { run, samples: samples(&steps, test.soc), steps, sampling: per_root }
     });
     series.filter(|series| series.last().energy >= ENERGY_MIN_J).collect()
 }

@@ -6,7 +6,6 @@
 use serde::{Deserialize, Serialize};
 
 use crate::ledger::Phase;
-use crate::reduce::fold::Second;
 use crate::reduce::input::Fix;
 use crate::reduce::reduction::Test;
 use crate::reduce::way::Way;
@@ -84,7 +83,7 @@ pub(super) fn pieces(test: &Test<'_>, way: &Way) -> Vec<Piece> {
     let scale = way.counted_per_wheel().filter(|scale| scale.is_finite()).unwrap_or(1.0);
     let mut pieces = Vec::new();
     for (run, input) in test.runs.iter().enumerate() {
-        let seconds = &input.summary.seconds;
+        let positions = &input.summary.positions;
         for (at, step) in input.summary.steps().enumerate() {
             let distance = step.distance() * scale;
             if step.phase() == Phase::Drive && step.is_observed() && distance > 0.0 && step.dt() > 0.0 {
@@ -95,7 +94,7 @@ pub(super) fn pieces(test: &Test<'_>, way: &Way) -> Vec<Piece> {
                     distance,
                     speed: distance / step.dt(),
                     net: step.net(),
-                    heading: heading(seconds, at),
+                    heading: heading(positions, at),
                 });
             }
         }
@@ -103,10 +102,11 @@ pub(super) fn pieces(test: &Test<'_>, way: &Way) -> Vec<Piece> {
     pieces
 }
 
-fn heading(seconds: &[Second], at: usize) -> f64 {
-    let from = seconds[at.saturating_sub(BASE)].position;
-    let to = seconds[(at + BASE).min(seconds.len() - 1)].position;
-    let (north, east) = offset(from, to);
+fn heading(positions: &[(f64, f64)], at: usize) -> f64 {
+    let last = positions.len().saturating_sub(1);
+    let ends = positions.get(at.saturating_sub(BASE)).zip(positions.get((at + BASE).min(last)));
+    let Some((from, to)) = ends.filter(|(from, to)| from.0.is_finite() && to.0.is_finite()) else { return f64::NAN };
+    let (north, east) = offset(*from, *to);
     if north.hypot(east) >= BASE_MIN_M { east.atan2(north) } else { f64::NAN }
 }
 

@@ -34,7 +34,7 @@ pub struct Weather {
     pub density: f64,
 }
 
-pub(super) fn weather(test: &Test<'_>, pieces: &[Piece]) -> Result<Weather, String> {
+pub(super) fn weather<'p>(test: &Test<'_>, pieces: impl Fn() -> &'p [Piece]) -> Result<Weather, String> {
     let card = test.card.map(|card| card.weather.clone()).unwrap_or_default();
     let by_sensor = || {
         let seconds = test.runs.iter().flat_map(|run| run.summary.seconds.iter());
@@ -61,12 +61,14 @@ pub(super) fn weather(test: &Test<'_>, pieces: &[Piece]) -> Result<Weather, Stri
 }
 
 /// Mean height of the drive, m: by the course, else by the fixes.
-fn height(test: &Test<'_>, pieces: &[Piece]) -> Option<f64> {
+fn height<'p>(test: &Test<'_>, pieces: impl Fn() -> &'p [Piece]) -> Option<f64> {
     let course = test.options.course.as_ref().map(|course| {
         let heights: Vec<f64> = course.places.iter().filter_map(|place| place.elevation.map(|m| m.0)).collect();
         heights.iter().sum::<f64>() / heights.len() as f64
     });
     let by_fixes = || {
+        let has_fixes = test.runs.iter().any(|run| !run.fixes.is_empty());
+        let pieces = if has_fixes { pieces() } else { &[] };
         let every = pieces.iter().step_by(60).map(|piece| way::height(&test.runs[piece.run].fixes, piece.t));
         let (sum, count) = every.filter(|m| m.is_finite()).fold((0.0, 0.0), |(sum, n), m| (sum + m, n + 1.0));
         sum / count

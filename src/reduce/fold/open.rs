@@ -2,7 +2,7 @@
 //!
 //! Corrects nothing.
 
-use super::Row;
+use super::row::Rows;
 use crate::schema::Role;
 
 /// Shorter stretches say nothing, s.
@@ -45,19 +45,29 @@ struct Watch {
 }
 
 impl Open {
-    pub fn see(&mut self, row: &Row<'_>) {
-        let current = row.current;
-        if row.role(Role::Contactor) != 0.0 || !current.is_finite() {
+    pub fn see(&mut self, rows: &Rows<'_>) {
+        if rows.is_blank(Role::Contactor) {
             return self.close();
         }
-        let watch = self.now.get_or_insert(Watch { from: row.t, to: row.t, ..Watch::default() });
-        watch.to = row.t;
-        if row.t - watch.from < SETTLING_S {
+        let (contactor, current) = (rows.role(Role::Contactor), rows.role(Role::PackCurrent));
+        for at in 0..rows.len() {
+            if contactor[at] == 0.0 && current[at].is_finite() {
+                self.see_open(rows.t[at], current[at]);
+            } else {
+                self.close();
+            }
+        }
+    }
+
+    fn see_open(&mut self, t: f64, current: f64) {
+        let watch = self.now.get_or_insert(Watch { from: t, to: t, ..Watch::default() });
+        watch.to = t;
+        if t - watch.from < SETTLING_S {
             return;
         }
         let (begun, sum, count) = watch.block;
-        watch.block = if count == 0 { (row.t, current, 1) } else { (begun, sum + current, count + 1) };
-        if row.t - watch.block.0 >= BLOCK_S {
+        watch.block = if count == 0 { (t, current, 1) } else { (begun, sum + current, count + 1) };
+        if t - watch.block.0 >= BLOCK_S {
             watch.end_block();
         }
     }

@@ -1,56 +1,25 @@
-//! A row of the trace as the fold sees it, and what is carried from row to row: integrals, and readings of what steps.
+//! Rows of the trace as the fold sees them, a block of them side by side, and the readings of what steps from row to row.
 //!
-//! Keeps no row but the one it is given.
+//! Keeps no row but the last of a block.
 
-use super::second::MEANS;
+use std::ops::Range;
+
 use super::{ROLES, Reading, SUMS, WIDTH};
 use crate::ledger::{Phase, Sums};
 use crate::schema::Role;
 
-/// Columns side by side; one that has no cells is null throughout.
-pub(super) struct Columns<'a> {
-    cells: [&'a [f64]; WIDTH],
-    /// Of which of [`MEANS`] there are cells.
-    means: ([usize; MEANS.len()], usize),
-}
+/// The most rows of a block: its columns stay near the processor from one step of the fold to the next. A piece of a table's rows, as the
+/// store gives them out, is one block.
+pub(super) const BLOCK: usize = 1_280;
+/// The cells of a column that is null throughout a block.
+static NULLS: [f64; BLOCK] = [f64::NAN; BLOCK];
 
-impl<'a> Columns<'a> {
-    pub fn new(cells: [&'a [f64]; WIDTH]) -> Self {
-        let mut means = ([0; MEANS.len()], 0);
-        for (at, _) in MEANS.iter().enumerate().filter(|(_, role)| !cells[place(**role)].is_empty()) {
-            means.0[means.1] = at;
-            means.1 += 1;
-        }
-        Self { cells, means }
-    }
-
-    #[inline(always)]
-    pub fn means(&self) -> &[usize] {
-        &self.means.0[..self.means.1]
-    }
-
-    #[inline(always)]
-    fn cell(&self, column: usize, at: usize) -> f64 {
-        match self.cells.get(column).and_then(|cells| cells.get(at)) {
-            Some(cell) => *cell,
-            None => f64::NAN,
-        }
-    }
-}
-
-/// A row as the fold sees it: what nearly every step asks for, and a place in the columns, where the rest is read as it is asked for.
-#[derive(Clone, Copy)]
-pub(super) struct Row<'a> {
-    /// Run time, s.
-    pub t: f64,
-    pub phase: Phase,
-    pub sums: Sums,
-    /// Voltage and current of the pack.
-    pub volt: f64,
-    pub current: f64,
-    at: usize,
-    pub columns: &'a Columns<'a>,
-}
+// Where some of the sums stand.
+pub(super) const OUT: usize = 0;
+pub(super) const IN: usize = 1;
+pub(super) const CHARGED: usize = 2;
+pub(super) const DISTANCE: usize = 6;
+pub(super) const UNOBSERVED: usize = 7;
 
 /// Where each role stands among [`ROLES`].
 const PLACES: [usize; Role::COUNT] = {
@@ -69,79 +38,151 @@ pub(super) fn place(role: Role) -> usize {
     SUMS.saturating_add(PLACES[role as usize])
 }
 
-impl<'a> Row<'a> {
+/// One row, which outlives its columns.
+#[derive(Clone, Copy)]
+pub(super) struct Row {
+    /// Run time, s.
+    pub t: f64,
+    pub phase: Phase,
+    cells: [f64; WIDTH],
+}
+
+impl Row {
+    /// A row of columns side by side; a column that is too short is null there.
+    pub fn new(t: f64, phase: Phase, cells: &[&[f64]; WIDTH], at: usize) -> Self {
+        // A loop: mapping so long an array is a call for every cell.
+        let mut own = [f64::NAN; WIDTH];
+        for (own, cell) in own.iter_mut().zip(cells.iter().map(|cells| cells.get(at))) {
+            *own = cell.copied().unwrap_or(f64::NAN);
+        }
+        Self { t, phase, cells: own }
+    }
+
     #[inline(always)]
-    pub fn new(columns: &'a Columns<'a>, at: usize, t: f64, phase: Phase) -> Self {
-        let cell = |column| columns.cell(column, at);
-        // Written out: as a loop it is a call for every cell.
-        let sums = [cell(0), cell(1), cell(2), cell(3), cell(4), cell(5), cell(6), cell(7)];
-        let (volt, current) = (cell(place(Role::PackVoltage)), cell(place(Role::PackCurrent)));
-        Self { t, phase, sums: Sums::from_column_order(sums), volt, current, at, columns }
+    pub fn cell(&self, column: usize) -> f64 {
+        self.cells.get(column).copied().unwrap_or(f64::NAN)
     }
 
     #[inline(always)]
     pub fn role(&self, role: Role) -> f64 {
-        self.columns.cell(place(role), self.at)
+        self.cell(place(role))
     }
 
-    /// Degrees north and east of the latest fix.
-    pub fn fix(&self) -> (f64, f64) {
-        (self.columns.cell(WIDTH - 2, self.at), self.columns.cell(WIDTH - 1, self.at))
-    }
-}
-
-/// A row that outlives its columns.
-#[derive(Clone, Copy)]
-pub(super) struct Held {
-    t: f64,
-    phase: Phase,
-    cells: [f64; WIDTH],
-}
-
-impl Held {
-    pub fn of(row: Row<'_>) -> Self {
-        Self { t: row.t, phase: row.phase, cells: std::array::from_fn(|column| row.columns.cell(column, row.at)) }
-    }
-
-    pub fn columns(&self) -> Columns<'_> {
-        Columns::new(self.cells.each_ref().map(std::slice::from_ref))
-    }
-
-    /// As the row that it was; `columns` are its own.
-    pub fn row<'a>(&self, columns: &'a Columns<'a>) -> Row<'a> {
-        Row::new(columns, 0, self.t, self.phase)
+    pub fn sums(&self) -> Sums {
+        let mut sums = [0.0; SUMS];
+        sums.copy_from_slice(&self.cells[..SUMS]);
+        Sums::from_column_order(sums)
     }
 }
 
-/// Integrals from row to row.
+/// A few rows side by side: every column is as long as there are rows.
+pub(super) struct Rows<'a> {
+    /// Run time, s.
+    pub t: &'a [f64],
+    pub phase: &'a [Phase],
+    cells: [&'a [f64]; WIDTH],
+    blank: [bool; WIDTH],
+    /// The row before the first of them, if there is one.
+    pub before: Option<&'a Row>,
+}
+
+impl<'a> Rows<'a> {
+    /// At most [`BLOCK`] rows; a column without cells is null throughout.
+    pub fn new(t: &'a [f64], phase: &'a [Phase], mut cells: [&'a [f64]; WIDTH], before: Option<&'a Row>) -> Self {
+        let mut blank = [false; WIDTH];
+        for (cells, blank) in cells.iter_mut().zip(&mut blank) {
+            *blank = cells.is_empty();
+            *cells = if *blank { &NULLS[..t.len()] } else { &cells[..t.len()] };
+        }
+        Self { t, phase, cells, blank, before }
+    }
+
+    /// A row by itself.
+    pub fn of_one(row: &'a Row, before: Option<&'a Row>) -> Self {
+        let mut cells: [&[f64]; WIDTH] = [&[]; WIDTH];
+        cells.iter_mut().zip(&row.cells).for_each(|(cells, cell)| *cells = std::slice::from_ref(cell));
+        Self::new(std::slice::from_ref(&row.t), std::slice::from_ref(&row.phase), cells, before)
+    }
+
+    pub fn len(&self) -> usize {
+        self.t.len()
+    }
+
+    /// Those rows that have a row before them: all but the very first of a run.
+    pub fn following(&self) -> Range<usize> {
+        usize::from(self.before.is_none())..self.len()
+    }
+
+    pub fn column(&self, column: usize) -> &'a [f64] {
+        self.cells[column]
+    }
+
+    pub fn role(&self, role: Role) -> &'a [f64] {
+        self.cells[place(role)]
+    }
+
+    /// Whether a role is null throughout.
+    pub fn is_blank(&self, role: Role) -> bool {
+        self.blank[place(role)]
+    }
+
+    pub fn row(&self, at: usize) -> Row {
+        Row::new(self.t[at], self.phase[at], &self.cells, at)
+    }
+
+    /// The row before one.
+    pub fn row_before(&self, at: usize) -> Option<Row> {
+        match at.checked_sub(1) {
+            Some(before) => Some(self.row(before)),
+            None => self.before.copied(),
+        }
+    }
+
+    /// A column's cell in the row before one.
+    pub fn cell_before(&self, column: usize, at: usize) -> f64 {
+        match at.checked_sub(1) {
+            Some(before) => self.cells[column][before],
+            None => self.before.map_or(f64::NAN, |row| row.cell(column)),
+        }
+    }
+
+    /// When the row before one was, s.
+    pub fn t_before(&self, at: usize) -> f64 {
+        match at.checked_sub(1) {
+            Some(before) => self.t[before],
+            None => self.before.map_or(f64::NAN, |row| row.t),
+        }
+    }
+}
+
+/// What the car's counters did, and what they read last.
 #[derive(Default)]
-pub(super) struct Integrals {
-    pub volt_seconds: f64,
-    pub power_squared: f64,
-    /// Of the current with the contactors open, A s, and for how long, s.
-    pub open: (f64, f64),
+pub(super) struct Counters {
+    pub odometer: Steps,
+    /// Of energy out and energy in.
+    pub energy: [Steps; 2],
+    /// Rows of the block at hand that were seen.
+    seen: usize,
 }
 
-impl Integrals {
-    #[inline]
-    pub fn add(&mut self, last: &Row<'_>, row: &Row<'_>, dt: f64) {
-        let (a, b) = (&last.sums, &row.sums);
-        let volt = (last.volt + row.volt) / 2.0;
-        let observed = b.time_unobserved - a.time_unobserved < dt / 2.0;
-        if row.phase != Phase::Charge && observed {
-            if volt.is_finite() {
-                self.volt_seconds += volt * dt;
-            }
-            let energy = (b.energy_out - b.energy_in) - (a.energy_out - a.energy_in);
-            if energy.is_finite() && dt > 0.0 {
-                self.power_squared += energy * energy / dt;
-            }
+impl Counters {
+    /// Sees the rows of the block at hand before one: only as far as someone asks what the counters read there.
+    pub fn see(&mut self, rows: &Rows<'_>, to: usize) {
+        if self.seen >= to {
+            return;
         }
-        let current = row.current;
-        if row.role(Role::Contactor) == 0.0 && last.role(Role::Contactor) == 0.0 && current.is_finite() {
-            self.open.0 += current * dt;
-            self.open.1 += dt;
-        }
+        let these = std::mem::replace(&mut self.seen, to)..to;
+        let (out, back) = (rows.column(OUT), rows.column(IN));
+        let [out_counter, in_counter] = &mut self.energy;
+        self.odometer.see(rows, Role::Odometer, these.clone(), |at| out[at] - back[at]);
+        out_counter.see(rows, Role::EnergyOutCounter, these.clone(), |at| out[at]);
+        in_counter.see(rows, Role::EnergyInCounter, these, |at| back[at]);
+    }
+
+    /// Sees what is left of a block.
+    pub fn finish(&mut self, rows: &Rows<'_>) {
+        self.see(rows, rows.len());
+        self.seen = 0;
     }
 }
 
@@ -155,22 +196,27 @@ pub(super) struct Steps {
 }
 
 impl Steps {
-    /// Sees a row's value; `energy` is what it goes with.
-    #[inline]
-    pub fn see(&mut self, value: f64, row: &Row<'_>, energy: f64) {
-        let shown = value.is_finite();
-        if shown {
-            let change = (value - self.last.unwrap_or(value)).abs();
-            if change > 0.0 {
-                self.step = Some(self.step.map_or(change, |step| step.min(change)));
-            }
-            if change > 0.0 || !self.reading.shown {
-                let Sums { distance, time_unobserved: unobserved, .. } = row.sums;
-                self.reading = Reading { value, t: row.t, energy, distance, unobserved, shown };
-            }
-            self.first.get_or_insert(value);
-            self.last = Some(value);
+    /// Sees the values of some rows; `energy` is what a row's goes with.
+    fn see(&mut self, rows: &Rows<'_>, role: Role, these: Range<usize>, energy: impl Fn(usize) -> f64) {
+        if rows.is_blank(role) {
+            self.reading.shown = false;
+            return;
         }
-        self.reading.shown = shown;
+        let values = rows.role(role);
+        for at in these {
+            let value = values[at];
+            let shown = value.is_finite();
+            if shown && (!self.reading.shown || self.last != Some(value)) {
+                let change = (value - self.last.unwrap_or(value)).abs();
+                if change > 0.0 {
+                    self.step = Some(self.step.map_or(change, |step| step.min(change)));
+                }
+                let (distance, unobserved) = (rows.column(DISTANCE)[at], rows.column(UNOBSERVED)[at]);
+                self.reading = Reading { value, t: rows.t[at], energy: energy(at), distance, unobserved, shown };
+                self.first.get_or_insert(value);
+                self.last = Some(value);
+            }
+            self.reading.shown = shown;
+        }
     }
 }

@@ -4,19 +4,23 @@
 //! dial's speed are means over its rows; of the pack's power and the speed the smallest and largest are kept too. The run's first row stands before them by itself, so that from it to the last
 //! the steps are all of the run. Fills no gap: an unobserved second says so.
 
-use super::{Kept, Point, Reading, Row};
+use std::ops::Range;
+
+use super::integrals::Integrals;
+use super::row::{CHARGED, IN, OUT, Row, Rows, UNOBSERVED, place};
+use super::{Kept, Point, Reading, WIDTH};
 use crate::ledger::{Phase, Sums};
 use crate::schema::Role;
 
 /// The consumers that a map may separate, in the order of [`Second::consumers`].
 pub const CONSUMERS: [Role; 4] =
     [Role::HeaterPower, Role::CompressorPower, Role::BatteryHeaterPower, Role::AccessoryPower];
-/// Smallest and largest of nothing.
-const UNKNOWN: [f32; 2] = [f32::NAN; 2];
+/// Smallest and largest before anything was seen.
+const NOTHING: [f32; 2] = [f32::INFINITY, f32::NEG_INFINITY];
 /// Rows nearer to each other say nothing of the power between them, s.
 const ROW_MIN_S: f64 = 0.01;
 /// What is averaged: the consumers, then the dial's speed.
-pub(super) const MEANS: [Role; 5] = [CONSUMERS[0], CONSUMERS[1], CONSUMERS[2], CONSUMERS[3], Role::SpeedDisplayed];
+const MEANS: [Role; 5] = [CONSUMERS[0], CONSUMERS[1], CONSUMERS[2], CONSUMERS[3], Role::SpeedDisplayed];
 
 /// One second of the trace; NaN is 'not known'.
 #[derive(Clone, Copy, Debug)]
@@ -31,8 +35,6 @@ pub struct Second {
     pub volt_seconds: f64,
     /// The odometer, m.
     pub odometer: f64,
-    /// Degrees north and east, WGS84, of the latest fix.
-    pub position: (f64, f64),
     /// Displayed and internal state of charge, percent.
     pub soc: [f32; 2],
     /// Distance that the car says it can go, m.
@@ -134,26 +136,48 @@ impl Step<'_> {
 /// Builds the seconds, row by row.
 pub(super) struct Seconds {
     closed: Vec<Second>,
+    positions: Vec<(f64, f64)>,
     open: Option<i64>,
     sums: [f64; MEANS.len()],
     counts: [u32; MEANS.len()],
     power_ends: [f32; 2],
     speed_ends: [f32; 2],
+    /// The power of each row of a block, W, and the net energy up to it, J: memory that is kept.
+    powers: Vec<f64>,
+    nets: Vec<f64>,
 }
 
 impl Default for Seconds {
     fn default() -> Self {
         let (sums, counts) = ([0.0; MEANS.len()], [0; MEANS.len()]);
-        Self { closed: Vec::new(), open: None, sums, counts, power_ends: UNKNOWN, speed_ends: UNKNOWN }
+        Self {
+            closed: Vec::new(),
+            positions: Vec::new(),
+            open: None,
+            sums,
+            counts,
+            power_ends: NOTHING,
+            speed_ends: NOTHING,
+            powers: Vec::new(),
+            nets: Vec::new(),
+        }
     }
 }
 
 /// Takes a value into the smallest and largest.
+#[inline(always)]
 fn widen(ends: &mut [f32; 2], value: f64) {
     if value.is_finite() {
         let value = value as f32;
-        *ends = [ends[0].min(value), ends[1].max(value)];
+        ends[0] = if value < ends[0] { value } else { ends[0] };
+        ends[1] = if value > ends[1] { value } else { ends[1] };
     }
+}
+
+/// The smallest and largest, NaN where nothing was seen; what comes is seen anew.
+fn taken(ends: &mut [f32; 2]) -> [f32; 2] {
+    let taken = std::mem::replace(ends, NOTHING);
+    if taken[0] > taken[1] { [f32::NAN; 2] } else { taken }
 }
 
 /// The greatest whole number that is not above a time.
@@ -164,83 +188,105 @@ fn whole(t: f64) -> i64 {
     if towards_zero as f64 > t { towards_zero.saturating_sub(1) } else { towards_zero }
 }
 
-/// Mean power from one row to the next, W; NaN where it was not observed.
-#[inline]
-fn power(last: &Row<'_>, row: &Row<'_>) -> f64 {
-    let (a, b, dt) = (&last.sums, &row.sums, row.t - last.t);
-    let unobserved = b.time_unobserved - a.time_unobserved;
-    if dt < ROW_MIN_S || unobserved >= dt / 2.0 {
-        return f64::NAN;
-    }
-    let net = |sums: &Sums| sums.energy_out - sums.energy_in - sums.energy_charged;
-    (net(b) - net(a)) / (dt - unobserved.max(0.0))
-}
-
 impl Seconds {
     /// Makes room for so many seconds.
     pub fn reserve(&mut self, seconds: usize) {
         self.closed.reserve_exact(seconds);
     }
 
-    /// Sees a row; `last` is the row before it, with which the open second ends if this one belongs to another, and `before` the
-    /// integral of the voltage up to there.
-    #[inline]
-    pub fn see(&mut self, row: &Row<'_>, last: Option<(&Row<'_>, f64)>, volt_seconds: f64) {
-        let number = whole(row.t);
-        if let Some((last, before)) = last
-            && self.open.is_some_and(|open| open != number)
-        {
-            self.close(last, before);
-        }
-        for at in row.columns.means() {
-            let value = row.role(MEANS[*at]);
-            if value.is_finite() {
-                self.sums[*at] += value;
-                self.counts[*at] += 1;
+    /// Sees some rows; the open second ends with the row before the first that belongs to another.
+    pub fn see(&mut self, rows: &Rows<'_>, integrals: &Integrals) {
+        self.form_powers(rows);
+        let mut at = 0;
+        while at < rows.len() {
+            let number = whole(rows.t[at]);
+            if self.open.is_some_and(|open| open != number) {
+                let phase = if at > 0 { Some(rows.phase[at - 1]) } else { rows.before.map(|row| row.phase) };
+                let cell = |column| rows.cell_before(column, at);
+                self.close(rows.t_before(at), phase.unwrap_or_default(), integrals.before(at).0, cell);
             }
-        }
-        widen(&mut self.power_ends, last.map_or(f64::NAN, |(last, _)| power(last, row)));
-        widen(&mut self.speed_ends, row.role(Role::Speed));
-        self.open = Some(number);
-        if self.closed.is_empty() {
-            self.close(row, volt_seconds);
+            self.open = Some(number);
+            let second = number as f64..number as f64 + 1.0;
+            let is_first = self.closed.is_empty();
+            let inside = rows.t[at..].iter().skip(1).take_while(|t| !is_first && second.contains(*t)).count();
+            let these = at..at + 1 + inside;
+            self.take(rows, these.clone());
+            if is_first {
+                self.close(rows.t[at], rows.phase[at], integrals.at(at).0, |column| rows.column(column)[at]);
+            }
+            at = these.end;
         }
     }
 
-    /// Ends the open second with its last row.
-    fn close(&mut self, row: &Row<'_>, volt_seconds: f64) {
+    /// Takes rows into the open second.
+    fn take(&mut self, rows: &Rows<'_>, these: Range<usize>) {
+        for (at, role) in MEANS.iter().enumerate().filter(|(_, role)| !rows.is_blank(**role)) {
+            for value in rows.role(*role)[these.clone()].iter().filter(|value| value.is_finite()) {
+                self.sums[at] += value;
+                self.counts[at] += 1;
+            }
+        }
+        rows.role(Role::Speed)[these.clone()].iter().for_each(|speed| widen(&mut self.speed_ends, *speed));
+        self.powers[these].iter().for_each(|power| widen(&mut self.power_ends, *power));
+    }
+
+    /// The mean power from the row before to each row, W; NaN where it was not observed.
+    fn form_powers(&mut self, rows: &Rows<'_>) {
+        let Self { powers, nets, .. } = self;
+        let [out, back, charged, unobserved] = [OUT, IN, CHARGED, UNOBSERVED].map(|column| rows.column(column));
+        let before = |column| rows.cell_before(column, 0);
+        nets.clear();
+        nets.extend(out.iter().zip(back).zip(charged).map(|((out, back), charged)| out - back - charged));
+        let power = |dt: f64, energy: f64, silent: f64| {
+            if dt < ROW_MIN_S || silent >= dt / 2.0 { f64::NAN } else { energy / (dt - silent.max(0.0)) }
+        };
+        let net_before = before(OUT) - before(IN) - before(CHARGED);
+        powers.clear();
+        // Of the very first row it is NaN: nothing before it is known.
+        powers.push(power(rows.t[0] - rows.t_before(0), nets[0] - net_before, unobserved[0] - before(UNOBSERVED)));
+        let pairs = rows.t.windows(2).zip(nets.windows(2)).zip(unobserved.windows(2));
+        powers.extend(pairs.map(|((t, net), silent)| power(t[1] - t[0], net[1] - net[0], silent[1] - silent[0])));
+    }
+
+    /// Ends the open second with its last row, whose cells are read by their place.
+    fn close(&mut self, t: f64, phase: Phase, volt_seconds: f64, cell: impl Fn(usize) -> f64) {
         if self.open.take().is_none() {
             return;
         }
         let mean = |at: usize| (self.sums[at] / f64::from(self.counts[at])) as f32;
-        let read = |role: Role| row.role(role) as f32;
-        let plug = row.role(Role::Plug);
+        let read = |role: Role| cell(place(role)) as f32;
+        let plug = cell(place(Role::Plug));
+        let position = (cell(WIDTH - 2), cell(WIDTH - 1));
+        if position.0.is_finite() || !self.positions.is_empty() {
+            // Of the seconds before the first fix there is none.
+            self.positions.resize(self.closed.len(), (f64::NAN, f64::NAN));
+            self.positions.push(position);
+        }
         self.closed.push(Second {
-            t: row.t,
-            phase: row.phase,
-            sums: row.sums,
+            t,
+            phase,
+            sums: Sums::from_column_order([cell(0), cell(1), cell(2), cell(3), cell(4), cell(5), cell(6), cell(7)]),
             volt_seconds,
-            odometer: row.role(Role::Odometer),
-            position: row.fix(),
+            odometer: cell(place(Role::Odometer)),
             soc: [read(Role::Soc), read(Role::SocInternal)],
             displayed_rest: read(Role::DisplayedRest),
             speed_displayed: mean(CONSUMERS.len()),
-            consumers: std::array::from_fn(mean),
+            consumers: [mean(0), mean(1), mean(2), mean(3)],
             voltage: [read(Role::PackVoltage), read(Role::CellVoltageMin)],
-            temperature: [Role::AmbientTemperature, Role::CabinTemperature, Role::PackTemperature].map(read),
+            temperature: [read(Role::AmbientTemperature), read(Role::CabinTemperature), read(Role::PackTemperature)],
             plugged: plug.is_finite().then_some(plug != 0.0),
-            power_ends: std::mem::replace(&mut self.power_ends, UNKNOWN),
-            speed_ends: std::mem::replace(&mut self.speed_ends, UNKNOWN),
+            power_ends: taken(&mut self.power_ends),
+            speed_ends: taken(&mut self.speed_ends),
         });
         (self.sums, self.counts) = ([0.0; MEANS.len()], [0; MEANS.len()]);
     }
 
-    /// The seconds; `last` is the last row that was seen, with the integral of the voltage up to there.
-    pub fn finish(mut self, last: Option<(&Row<'_>, f64)>) -> Vec<Second> {
+    /// The seconds, and the positions at their ends; `last` is the last row that was seen, with the integral of the voltage up to there.
+    pub fn finish(mut self, last: Option<(&Row, f64)>) -> (Vec<Second>, Vec<(f64, f64)>) {
         if let Some((last, volt_seconds)) = last {
-            self.close(last, volt_seconds);
+            self.close(last.t, last.phase, volt_seconds, |column| last.cell(column));
         }
-        self.closed
+        (self.closed, self.positions)
     }
 }
 

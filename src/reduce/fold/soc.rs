@@ -5,12 +5,16 @@
 //! but count for nothing: battery computers correct themselves then.
 
 use super::Point;
-use crate::ledger::Phase;
+use crate::ledger::{Phase, Sums};
 
 /// A value must stand this long to count, s.
 pub const HOLD_S: f64 = 10.0;
 /// Readings in this time after waking never count, s.
 pub const WAKING_S: f64 = 30.0;
+
+/// Room is made for so many ticks, hundredths of a percent, in one go: what of it is not used costs nothing, but growing would copy them
+/// again and again, and leave holes behind.
+const TICKS_EXPECTED: usize = 10_001;
 
 /// A tick: the moment a value was reached for good.
 #[derive(Clone, Copy, Debug)]
@@ -20,9 +24,56 @@ pub struct Tick {
     /// The value before it, percent; NaN where the reading before it was missing, or it came from below.
     pub before: f64,
     /// The trace at that moment.
-    pub at: Point,
+    pub at: TickAt,
     /// The largest change from one reading to the next since the tick before, percent: more than a step is a correction.
     pub moved: f64,
+}
+
+/// What a tick keeps of the trace: there may be thousands.
+#[derive(Clone, Copy, Debug)]
+pub struct TickAt {
+    /// Run time, s.
+    pub t: f64,
+    /// Energy out and in, J.
+    energy: [f64; 2],
+    /// Charge out and in, C.
+    charge: [f64; 2],
+    distance: f64,
+    time_unobserved: f64,
+    volt_seconds: f64,
+}
+
+impl TickAt {
+    /// A point without what no tick is asked for.
+    pub fn of(point: &Point) -> Self {
+        let Sums { energy_out, energy_in, charge_out, charge_in, distance, time_unobserved, .. } = point.sums;
+        let (energy, charge) = ([energy_out, energy_in], [charge_out, charge_in]);
+        Self { t: point.t, energy, charge, distance, time_unobserved, volt_seconds: point.volt_seconds }
+    }
+
+    /// As a point, NaN where it does not know; ticks are none of charging.
+    pub fn as_point(&self) -> Point {
+        let ([energy_out, energy_in], [charge_out, charge_in]) = (self.energy, self.charge);
+        let (energy_charged, charge_charged) = (f64::NAN, f64::NAN);
+        let (distance, time_unobserved) = (self.distance, self.time_unobserved);
+        Point {
+            t: self.t,
+            phase: Phase::Drive,
+            sums: Sums {
+                energy_out,
+                energy_in,
+                energy_charged,
+                charge_out,
+                charge_in,
+                charge_charged,
+                distance,
+                time_unobserved,
+            },
+            volt_seconds: self.volt_seconds,
+            power_squared: f64::NAN,
+            soc: [f64::NAN; 2],
+        }
+    }
 }
 
 /// What one state of charge did.
@@ -76,6 +127,12 @@ impl SocRecord {
         self.previous = Some(value);
     }
 
+    /// Whether the reading that was seen last, seen again, changes nothing: there was none, none counts, or it was taken in and is not
+    /// the 0 that has to be held.
+    pub(super) fn is_still(&self, value: f64, phase: Phase) -> bool {
+        value.is_nan() || phase == Phase::Charge || (self.previous == Some(value) && value > 0.0)
+    }
+
     /// The moment of the reading that was seen last, once it is known that none follows it.
     pub(super) fn settle(&mut self, at: &Point) {
         self.last = self.seen.map(|value| (value, *at));
@@ -87,8 +144,11 @@ impl SocRecord {
             self.moved = self.moved.max(undone.moved);
         }
         if self.ticks.last().is_none_or(|tick| value < tick.value) {
+            if self.ticks.is_empty() {
+                self.ticks.reserve_exact(TICKS_EXPECTED);
+            }
             let before = self.previous.filter(|previous| *previous > value).unwrap_or(f64::NAN);
-            self.ticks.push(Tick { value, before, at: point(), moved: self.moved });
+            self.ticks.push(Tick { value, before, at: TickAt::of(&point()), moved: self.moved });
             self.moved = 0.0;
         }
     }

@@ -1,13 +1,14 @@
 //! Totals by phase.
 //!
-//! Beside the sums themselves it keeps what each error of a sensor does to them: a wrong zero of the current adds
+//! Beside the sums themselves they hold what each error of a sensor does to them: a wrong zero of the current adds
 //! its size times the integral of the voltage, a skew between voltage and current its size times the integral of V dI.
 //!
-//! Fills no gap.
+//! Fills no gap; what is no sum of the ledger's own is integrated beside it.
 
-use super::Row;
+use std::ops::Range;
+
+use super::row::{Rows, UNOBSERVED};
 use crate::ledger::Phase;
-use crate::schema::Role;
 
 /// Totals of one phase. A row's increments belong to the phase that the row is in.
 #[derive(Clone, Copy, Debug, Default)]
@@ -48,34 +49,36 @@ impl PhaseTotals {
     /// The phases, in the order that arrays of totals have.
     pub const PHASES: [Phase; 3] = [Phase::Drive, Phase::Stand, Phase::Charge];
 
-    #[inline]
-    pub(super) fn add(&mut self, last: &Row<'_>, row: &Row<'_>) {
-        let dt = (row.t - last.t).max(0.0);
-        let (a, b) = (&last.sums, &row.sums);
-        self.duration += dt;
-        self.unobserved += (b.time_unobserved - a.time_unobserved).max(0.0);
-        self.energy_out += b.energy_out - a.energy_out;
-        self.energy_in += b.energy_in - a.energy_in;
-        self.energy_charged += b.energy_charged - a.energy_charged;
-        self.charge_out += b.charge_out - a.charge_out;
-        self.charge_in += b.charge_in - a.charge_in;
-        self.charge_charged += b.charge_charged - a.charge_charged;
-        self.distance += b.distance - a.distance;
-        let volt = [last.volt, row.volt];
-        let current = [last.current, row.current];
-        let power = row.role(Role::PackPower);
-        let sign = if current[1].is_finite() { current[0] + current[1] } else { power };
-        if !sign.is_finite() {
-            return;
+    /// Adds what the ledger's sums grew by over some rows of one phase, each of which has a row before it.
+    pub(super) fn add_sums(&mut self, rows: &Rows<'_>, these: Range<usize>) {
+        let length = these.len();
+        let mut columns: [&[f64]; UNOBSERVED] = [&[]; UNOBSERVED];
+        let mut before = [f64::NAN; UNOBSERVED];
+        for column in 0..UNOBSERVED {
+            columns[column] = &rows.column(column)[these.start..][..length];
+            before[column] = rows.cell_before(column, these.start);
         }
-        let side = usize::from(sign < 0.0);
-        self.time[side] += dt;
-        let mean = (volt[0] + volt[1]) / 2.0;
-        if mean.is_finite() {
-            self.volt_seconds[side] += mean * dt;
-            let change = current[1] - current[0];
-            self.skew[side] += if change.is_finite() { mean * change } else { 0.0 };
+        let mut sums = [
+            self.energy_out,
+            self.energy_in,
+            self.energy_charged,
+            self.charge_out,
+            self.charge_in,
+            self.charge_charged,
+            self.distance,
+        ];
+        // All in one pass, since each sum waits for itself from row to row; zipped, the columns would not be kept apart.
+        #[expect(clippy::needless_range_loop, reason = "a row of several columns")]
+        for at in 0..length {
+            for column in 0..UNOBSERVED {
+                let cell = columns[column][at];
+                sums[column] += cell - before[column];
+                before[column] = cell;
+            }
         }
+        let [energy_out, energy_in, energy_charged, charge_out, charge_in, charge_charged, distance] = sums;
+        *self =
+            Self { energy_out, energy_in, energy_charged, charge_out, charge_in, charge_charged, distance, ..*self };
     }
 
     /// The totals of two stretches.

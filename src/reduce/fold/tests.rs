@@ -170,3 +170,68 @@ fn hours_fit_into_little_memory() {
     // 8 h of a point every 10 s and a tick for each tenth of a per cent.
     assert!(size_of::<Point>() * 2_880 + size_of::<Tick>() * 1_000 < 1 << 20, "{}", size_of::<Point>());
 }
+
+/// A drive and a charge with silences, contactors that open and counters that step, at uneven times.
+fn varied(rows: usize) -> (Vec<i64>, Vec<Phase>, Vec<Vec<f64>>) {
+    let noise = |row: usize, column: usize| ((row * 7_919 + column * 104_729) % 1_009) as f64 / 1_009.0;
+    let t_us = (0..rows).map(|row| row as i64 * 100_000 + (noise(row, 0) * 9e4) as i64).collect();
+    let phases = [Phase::Drive, Phase::Stand, Phase::Drive, Phase::Charge];
+    let phase: Vec<Phase> = (0..rows).map(|row| phases[row / 613 % 4]).collect();
+    let cell = move |name: &str, row: usize, column: usize| match name {
+        "energy_charged" | "charge_charged" => (0..row).filter(|row| row / 613 % 4 == 3).count() as f64 * 900.0,
+        "soc" => 90.0 - (row / 97) as f64 * 0.5 + if row % 1_500 > 1_400 { 1.0 } else { 0.0 },
+        "soc_internal" if row / 50 % 9 == 4 => f64::NAN,
+        "soc_internal" => (95.0 - row as f64 * 0.02).max(0.0),
+        "odometer" | "energy_out_counter" => (row / 31) as f64 * 100.0,
+        "contactor" => f64::from(row / 400 % 3 != 1),
+        "cabin_temperature" | "energy_in_counter" => f64::NAN,
+        "pack_voltage" | "speed" if row / 20 % 30 == 7 => f64::NAN,
+        "time_unobserved" => (row / 200) as f64 * 3.0 + (row % 200).saturating_sub(170) as f64 * 0.1,
+        "pack_current" => 200.0 * noise(row, column) - 40.0,
+        _ if column < SUMS => row as f64 * 10.0 + noise(row, column),
+        _ => 300.0 + noise(row, column),
+    };
+    let cells = columns().into_iter().enumerate().map(|(at, name)| (0..rows).map(|row| cell(name, row, at)).collect());
+    (t_us, phase, cells.collect())
+}
+
+#[test]
+fn pieces_of_any_length_give_the_same_to_the_last_bit() {
+    let (t_us, phase, mut cells) = varied(6_000);
+    // A column that is missing altogether, and one that ends early.
+    cells[place(Role::PackTemperature)].clear();
+    let folded = |folder: fn() -> Folder, piece: usize| {
+        let mut folder = folder();
+        for from in (0..t_us.len()).step_by(piece) {
+            let these = from..t_us.len().min(from + piece);
+            let part = |cells: &'_ Vec<f64>| cells.get(these.clone()).map_or(Vec::new(), <[f64]>::to_vec);
+            let mut parts: Vec<Vec<f64>> = cells.iter().map(part).collect();
+            parts[place(Role::HeaterPower)].truncate(2_000_usize.saturating_sub(from));
+            let views: Vec<&[f64]> = parts.iter().map(Vec::as_slice).collect();
+            folder.push(&TraceChunk { t_us: &t_us[these.clone()], phase: &phase[these], columns: &views });
+        }
+        format!("{:?}", folder.finish())
+    };
+    let folders: [fn() -> Folder; 2] = [Folder::default, || Folder::between(100.0, 400.0)];
+    for folder in folders {
+        let by_row = folded(folder, 1);
+        for piece in [2, 7, 613, BLOCK, BLOCK + 1, 6_000] {
+            assert!(folded(folder, piece) == by_row, "pieces of {piece} rows");
+        }
+    }
+    let summary: RunSummary = {
+        let mut folder = Folder::default();
+        let views: Vec<&[f64]> = cells.iter().map(Vec::as_slice).collect();
+        folder.push(&TraceChunk { t_us: &t_us, phase: &phase, columns: &views });
+        folder.finish()
+    };
+    // Each row's part of a sum goes to the phase that the row is in: by plain arithmetic over all rows.
+    for (at, totals) in summary.phases.iter().enumerate() {
+        let of = |column: usize| -> f64 {
+            let rows = (1..t_us.len()).filter(|row| tally::index(phase[*row]) == at);
+            rows.map(|row| cells[column][row] - cells[column][row - 1]).sum()
+        };
+        assert_eq!((totals.energy_out, totals.charge_in, totals.distance), (of(0), of(4), of(6)));
+    }
+    assert!(summary.stretches.len() > 1 && !summary.open_stretches.is_empty() && summary.points.len() > 50);
+}

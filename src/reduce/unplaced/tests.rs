@@ -40,12 +40,7 @@ fn taken_away(runs: &[RunInput], card: Option<&Card>, options: &Options) -> Vec<
         let mut run = run.clone();
         run.fixes = unplaced.fixes();
         run.unplaced = Some(unplaced);
-        let no_place = |second: &crate::reduce::fold::Second| crate::reduce::fold::Second {
-            position: (f64::NAN, f64::NAN),
-            ..*second
-        };
-        let seconds = run.summary.seconds.iter().map(no_place).collect();
-        Arc::make_mut(&mut run.summary).seconds = seconds;
+        Arc::make_mut(&mut run.summary).positions.clear();
         run
     };
     runs.iter().map(strip).collect()
