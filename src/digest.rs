@@ -8,7 +8,7 @@ use sha2::{Digest as _, Sha256};
 
 /// A digest in lower-case hexadecimal digits.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
+#[serde(try_from = "Keys", into = "Keys")]
 pub enum Digest {
     /// BLAKE3 of 32 bytes (O'Connor, Aumasson, Neves, Wilcox-O'Hearn, 2020).
     Blake3(String),
@@ -30,6 +30,61 @@ impl Digest {
             Self::Blake3(_) => "b3sum",
             Self::Sha256(_) => "sha256sum",
         }
+    }
+}
+
+/// A digest as files write it: under the key that names its algorithm.
+#[derive(Default, Serialize, Deserialize)]
+struct Keys {
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    blake3: Option<String>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    sha256: Option<String>,
+}
+
+impl Keys {
+    fn digest(self) -> Result<Option<Digest>, &'static str> {
+        match (self.blake3, self.sha256) {
+            (None, None) => Ok(None),
+            (Some(hex), None) => Ok(Some(Digest::Blake3(hex))),
+            (None, Some(hex)) => Ok(Some(Digest::Sha256(hex))),
+            (Some(_), Some(_)) => Err("two digests of one thing"),
+        }
+    }
+}
+
+impl From<Digest> for Keys {
+    fn from(digest: Digest) -> Self {
+        match digest {
+            Digest::Blake3(hex) => Self { blake3: Some(hex), sha256: None },
+            Digest::Sha256(hex) => Self { blake3: None, sha256: Some(hex) },
+        }
+    }
+}
+
+impl TryFrom<Keys> for Digest {
+    type Error = &'static str;
+
+    fn try_from(keys: Keys) -> Result<Self, Self::Error> {
+        keys.digest()?.ok_or("no digest, neither 'blake3' nor 'sha256'")
+    }
+}
+
+/// A digest of what may have none, for `#[serde(with)]`: of an option, flattened, serde would take any fault for none.
+pub mod optional {
+    use serde::de::Error;
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+    use super::{Digest, Keys};
+
+    /// Its key, if it has one.
+    pub fn serialize<S: Serializer>(digest: &Option<Digest>, to: S) -> Result<S::Ok, S::Error> {
+        digest.clone().map_or_else(Keys::default, Keys::from).serialize(to)
+    }
+
+    /// None where no key is there, or its value is null.
+    pub fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<Option<Digest>, D::Error> {
+        Keys::deserialize(from)?.digest().map_err(D::Error::custom)
     }
 }
 
@@ -161,6 +216,9 @@ mod tests {
             assert_eq!(serde_json::to_string(&digest).unwrap(), json);
             assert_eq!(serde_json::from_str::<Digest>(json).unwrap(), digest);
             assert_eq!(std::mem::discriminant(&Hasher::like(&digest).finish()), std::mem::discriminant(&digest));
+        }
+        for refused in [r#"{}"#, r#"{"sha256":null}"#, r#"{"sha256":5}"#, r#"{"blake3":"00","sha256":"11"}"#] {
+            assert!(serde_json::from_str::<Digest>(refused).is_err(), "{refused}");
         }
     }
 }

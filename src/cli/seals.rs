@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 
 use super::output::folder_of;
 use crate::card::{Bound, Card, RunSpan, Seal, Verdict, code, judge};
+use crate::digest::Digest;
 use crate::document::{Document, Fault};
 use crate::store::run_file::{self, RunFile};
 use crate::time::{Span, WallClock};
@@ -99,7 +100,7 @@ pub fn judged(path: &Path, runs: &[Finished], counted_start: Option<WallClock>) 
         }
     }
     if let Some(sealed) = found.and_then(|found| found.seal.map_and_dbc.as_ref()) {
-        for run in runs.iter().filter(|run| run.file.map.digest.hex() != *sealed) {
+        for run in runs.iter().filter(|run| run.file.map.digest != Digest::Sha256(sealed.clone())) {
             said.push(format!("{} was recorded with another map than the sealed one", run.file.run));
         }
     }

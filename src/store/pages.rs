@@ -84,7 +84,7 @@ impl Pages {
 
     /// Gives back room for packed columns that were far longer than those of another table may be.
     pub fn shrink(&mut self) {
-        self.packed.clear();
+        self.packed.truncate(PACKED_KEPT);
         self.packed.shrink_to(PACKED_KEPT);
     }
 
@@ -102,11 +102,11 @@ impl Pages {
             return Err("a column is packed in a way that this program does not write".into());
         }
         let (start, length) = column.byte_range();
-        file.read(start, length as usize, &mut self.packed).map_err(|error| error.to_string())?;
-        let packed = std::mem::take(&mut self.packed);
-        let read = self.unpack(&packed);
+        let mut packed = std::mem::take(&mut self.packed);
+        let read = file.read(start, length as usize, &mut packed).map_err(|error| error.to_string());
+        let chunk = read.and_then(|bytes| self.unpack(bytes));
         self.packed = packed;
-        read
+        chunk
     }
 
     fn unpack(&mut self, mut rest: &[u8]) -> Result<Chunk, String> {

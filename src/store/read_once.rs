@@ -36,19 +36,22 @@ impl<'f> ReadOnce<'f> {
         Self { file, digest: Some(Hashed::new(hasher)) }
     }
 
-    /// Reads `length` bytes from `start` into `out`, in place of what it held.
-    pub fn read(&mut self, start: u64, length: usize, out: &mut Vec<u8>) -> Result<()> {
+    /// Reads `length` bytes from `start` into the first of `room`, which is made larger if need be.
+    pub fn read<'r>(&mut self, start: u64, length: usize, room: &'r mut Vec<u8>) -> Result<&'r [u8]> {
         if let Some(digest) = &mut self.digest {
             digest.pass(self.file, start)?;
         }
-        out.reserve_exact(length.next_multiple_of(1 << 14).saturating_sub(out.len()));
-        out.resize(length, 0);
+        if room.len() < length {
+            room.reserve_exact(length.next_multiple_of(1 << 14) - room.len());
+            room.resize(length, 0);
+        }
+        let out = &mut room[..length];
         self.file.read_exact_at(out, start)?;
         if let Some(digest) = self.digest.as_mut().filter(|digest| digest.taken == start) {
             digest.hasher.update(out);
             digest.taken += length as u64;
         }
-        Ok(())
+        Ok(out)
     }
 
     /// How many bytes there are, and their digest, if it was wanted.
@@ -111,8 +114,8 @@ mod tests {
             for (from, share) in reads {
                 let start = (from * length as f64) as usize;
                 let count = (share * (length - start) as f64) as usize;
-                hashed.read(start as u64, count, &mut out).unwrap();
-                prop_assert_eq!(&out[..], &bytes[start..start + count]);
+                let read = hashed.read(start as u64, count, &mut out).unwrap();
+                prop_assert_eq!(read, &bytes[start..start + count]);
             }
             // The digest of the bytes in memory, at once.
             let expected = (bytes.len() as u64, Digest::Blake3(blake3::hash(&bytes).to_string()));

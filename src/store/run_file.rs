@@ -165,7 +165,7 @@ pub struct Source {
     /// A file's name without folder, or an interface's name.
     pub name: String,
     /// Under the key that names its algorithm; absent for what is no file.
-    #[serde(flatten)]
+    #[serde(flatten, with = "digest::optional")]
     pub digest: Option<Digest>,
     /// How a source that is read live fared; absent for recordings.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -441,6 +441,35 @@ pub(crate) mod tests {
         assert!(text.starts_with("{\n  \"schema\": 4,\n  \"program\""), "{text}");
         assert!(text.contains("\"mean\": null"));
         assert!(text.contains("\"ended\": \"end of recording\""));
+    }
+
+    /// Parts of `run.json` as layouts 1 to 3 wrote them.
+    #[test]
+    fn digests_of_before_are_read_and_strange_ones_refused() {
+        let source = |text: &str| serde_json::from_str::<Source>(text);
+        let of = |digest| Source::named("drive.log", digest);
+        assert_eq!(source(r#"{"name": "drive.log", "sha256": "11"}"#).unwrap(), of(Some(Digest::Sha256("11".into()))));
+        assert_eq!(source(r#"{"name": "drive.log", "sha256": null}"#).unwrap(), of(None));
+        assert_eq!(source(r#"{"name": "drive.log"}"#).unwrap(), of(None));
+        assert!(source(r#"{"name": "drive.log", "sha256": 5}"#).is_err());
+        assert!(source(r#"{"name": "drive.log", "sha256": "11", "blake3": "22"}"#).is_err());
+        let table =
+            r#"{"folder": "trace", "rows": 1, "bytes": 2, "files": [{"name": "part-00000.parquet", "sha256": "33"}]}"#;
+        let table: TableFiles = serde_json::from_str(table).unwrap();
+        assert_eq!(table.files[0].digest, Digest::Sha256("33".into()));
+    }
+
+    /// A whole file of layout 3, sealed then.
+    #[test]
+    fn a_run_of_before_is_loaded() {
+        let folder = tempfile::tempdir().unwrap();
+        let text = serde_json::to_string_pretty(&example()).unwrap();
+        let text = text.replace("\"schema\": 4", "\"schema\": 3").replace("\"blake3\"", "\"sha256\"");
+        let body = text.strip_suffix("\n}").unwrap();
+        std::fs::write(folder.path().join(NAME), format!("{body}{}", seal(body.as_bytes()))).unwrap();
+        let loaded = RunFile::load(folder.path()).unwrap();
+        assert_eq!((loaded.schema, &loaded.sources[0].digest), (3, &Some(Digest::Sha256("11".into()))));
+        assert_eq!(loaded.map, example().map);
     }
 
     #[test]

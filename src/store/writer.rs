@@ -28,7 +28,7 @@ const FRAMES_GROUP_US: i64 = 60 * US_PER_S;
 /// ... or when it is this long.
 const FRAMES_GROUP_ROWS: usize = 100_000;
 /// The most rows of any other row group.
-const GROUP_ROWS: usize = 10_000;
+pub(super) const GROUP_ROWS: usize = 10_000;
 /// And the fewest that the limit on memory may ask for.
 const GROUP_ROWS_LEAST: usize = 512;
 /// What all samples waiting for their row groups may take together, bytes.

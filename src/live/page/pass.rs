@@ -8,10 +8,9 @@ use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::Path;
 
 use sha2::{Digest as _, Sha256};
-
-use crate::digest::hex;
 use subtle::ConstantTimeEq as _;
 
+use crate::digest::hex;
 use crate::document::Fault;
 
 /// A token of fewer characters can be guessed.

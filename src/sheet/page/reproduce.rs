@@ -10,7 +10,7 @@ use super::{FileOf, Sheet};
 use crate::digest::Digest;
 use crate::schema::SCHEMA_VERSION;
 use crate::sheet::html as shell;
-use crate::store::run_file::MadeBy;
+use crate::store::run_file::{FileDigest, MadeBy};
 
 impl Sheet<'_> {
     pub(super) fn reproduce(&self) -> Markup {
@@ -36,26 +36,31 @@ impl Sheet<'_> {
     }
 
     fn files(&self) -> Markup {
-        let row = |what: &str, name: &str, digest: Option<&Digest>| {
+        let row = |what: &str, name: &str, digest: Option<&Digest>, printed_by: &str| {
             html! {
                 tr {
                     th scope="row" { (what) }
                     td { code { (self.json.publish.text(name)) } }
                     td {
-                        @if let Some(digest) = digest { code.digest { (digest.hex()) } " " code { (digest.printed_by()) } }
+                        @if let Some(digest) = digest { code.digest { (digest.hex()) } " " code { (printed_by) } }
                         @else { "read live, no file" }
                     }
                 }
             }
         };
+        let file = |what: &str, name: &str, digest: Option<&Digest>| {
+            row(what, name, digest, digest.map_or("", Digest::printed_by))
+        };
+        let is_dbc = |file: &FileDigest| file.name.to_lowercase().ends_with(".dbc");
         html! {
-            @for FileOf { what, name, digest } in self.input.files { (row(what, name, Some(digest))) }
+            @for FileOf { what, name, digest } in self.input.files { (file(what, name, Some(digest))) }
             @for run in self.input.runs {
-                (row("map and its DBC", &run.map.name, Some(&run.map.digest)))
-                @for source in &run.sources { (row("recording", &source.name, source.digest.as_ref())) }
+                @let both = if run.source_files.iter().any(is_dbc) { "cat MAP DBC | sha256sum" } else { "sha256sum" };
+                (row("map and its DBC", &run.map.name, Some(&run.map.digest), both))
+                @for source in &run.sources { (file("recording", &source.name, source.digest.as_ref())) }
                 @for table in run.tables.iter().filter(|table| table.folder == "trace") {
-                    @for file in &table.files {
-                        (row("trace of the run", &format!("run={}/trace/{}", run.run, file.name), Some(&file.digest)))
+                    @for part in &table.files {
+                        (file("trace of the run", &format!("run={}/trace/{}", run.run, part.name), Some(&part.digest)))
                     }
                 }
             }

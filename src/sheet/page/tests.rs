@@ -61,7 +61,7 @@ basis = "data sheet"
 const RUN: &str = r#"{
     "schema": 1, "program": "drawdown 0.1.0", "vehicle": "heron", "run": "20270314T061502Z", "start_utc": null,
     "duration_s": 7200.5, "ended": "recovered", "made_by": "ingest", "map": {"name": "heron.toml", "sha256": "00aa"},
-    "soc_counts": "soc", "sources": [{"name": "heron.log", "sha256": "11bb"}], "anchors": [],
+    "soc_counts": "soc", "sources": [{"name": "heron.log", "blake3": "11bb"}], "anchors": [],
     "counts": {"frames": 1386418, "frames_no_map_knows": 12, "messages": {"PACK": {"frames": 5, "signals": {
         "Amps": {"available": 3, "not_available": 2, "not_finite": 0, "out_of_range": 0, "too_short": 0}}}},
         "roles": {"roles": [{"slot": {"role": "PackCurrent", "pack": 0}, "samples": 51348, "period_s": 0.02, "gaps": 1}]}},
@@ -112,10 +112,10 @@ fn full() -> RunInput {
 }
 
 fn run_file(source: &str) -> RunFile {
-    serde_json::from_str(&RUN.replace(r#"{"name": "heron.log", "sha256": "11bb"}"#, source)).unwrap()
+    serde_json::from_str(&RUN.replace(r#"{"name": "heron.log", "blake3": "11bb"}"#, source)).unwrap()
 }
 
-const RECORDED: &str = r#"{"name": "heron.log", "sha256": "11bb"}"#;
+const RECORDED: &str = r#"{"name": "heron.log", "blake3": "11bb"}"#;
 const REHEARSED: &str = r#"{"name": "rehearsal of vcan0, 1 times real time", "sha256": null}"#;
 
 /// What a reader sees: the text of every element but plots (they have tests of their own), a line for each block and a tab between cells.

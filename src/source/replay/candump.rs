@@ -12,7 +12,7 @@ mod word;
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 
-use super::input::{Input, Stored};
+use super::input::{Input, Stored, break_fault};
 use super::{BATCH, Recording};
 use crate::digest::Digest;
 use crate::document::{Fault, Place};
@@ -150,9 +150,9 @@ impl Candump {
         let last = batches.iter().rev().find_map(|batch| batch.frames.last());
         self.before.last = last.map(|frame| frame.at).or(self.before.last);
         self.at_hand.extend(batches);
-        if let Some(why) = &block.broken {
+        if let Some((done, why)) = &block.broken {
             self.ended = true;
-            self.damage.add(|| self.stored.break_fault(&self.name, why));
+            self.damage.add(|| break_fault(&self.name, *done, why));
         }
         self.pass_on(block);
         true

@@ -184,11 +184,13 @@ impl Input {
 
     /// Reads anywhere in the file, where nothing of it was consumed and the stream is that as it is: for those who do not read it in turn.
     pub fn by_place(&mut self) -> Option<ReadAt> {
-        let is_possible = self.stored.total.is_some() && self.offset() == 0;
-        let file = self.plain.take().filter(|_| is_possible)?;
+        let length = self.stored.total.filter(|_| self.offset() == 0)?;
+        let file = self.plain.take()?;
         let bytes = Arc::clone(&self.stored.bytes);
         Some(Box::new(move |into, offset| {
-            let got = file.read_at(into, offset)?;
+            // What is written meanwhile lies behind the end for all who read, or for none.
+            let left = usize::try_from(length.saturating_sub(offset)).unwrap_or(usize::MAX).min(into.len());
+            let got = file.read_at(&mut into[..left], offset)?;
             if got > 0 {
                 bytes.fetch_max(offset + got as u64, Ordering::Relaxed);
             }
@@ -203,7 +205,7 @@ impl Input {
 
     /// The fault that says why the stream broke off, if it did.
     pub fn break_fault(&self) -> Option<Fault> {
-        Some(self.stored.break_fault(&self.name, self.broken()?))
+        Some(break_fault(&self.name, self.progress().done, self.broken()?))
     }
 }
 
@@ -214,6 +216,11 @@ impl Read for Input {
         }
         Ok(self.read_into(into))
     }
+}
+
+/// The fault that says why a file, as the user named it, could be read only so far.
+pub fn break_fault(name: &str, done: u64, why: &str) -> Fault {
+    Fault::whole(name, format!("breaks off after {done} stored bytes ({why}); what came before is read"))
 }
 
 /// How a file is packed.
@@ -250,12 +257,6 @@ impl Stored {
     /// How far it has been read.
     pub fn progress(&self) -> Progress {
         Progress { done: self.bytes.load(Ordering::Relaxed), total: self.total }
-    }
-
-    /// The fault that says why the file, as the user named it, could not be read to its end.
-    pub fn break_fault(&self, name: &str, why: &str) -> Fault {
-        let done = self.progress().done;
-        Fault::whole(name, format!("breaks off after {done} stored bytes ({why}); what came before is read"))
     }
 
     /// The file's digest, where that was asked for; what was not read is read now.

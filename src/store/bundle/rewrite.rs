@@ -10,10 +10,8 @@ use crate::store::reader::{Scan, scan};
 use crate::store::rows::RowBuffer;
 use crate::store::schema_of::FileSchema;
 use crate::store::table_files::{TableFiles, describe};
+use crate::store::writer::GROUP_ROWS;
 use crate::store::{StoreError, merge, parts};
-
-/// Rows of a group where a table is made anew: what the writer holds itself to.
-const GROUP_ROWS: usize = 20_000;
 
 /// What is done to a row before it is written: its run time, its numbers in the order of the columns, its texts.
 pub(super) type Change<'a> = &'a mut dyn FnMut(i64, &mut [f64], &mut [String]);

@@ -13,7 +13,7 @@ use super::rewrite;
 use super::scrub::{self, Syntax};
 use crate::digest::{Digest, Hasher, sha256};
 use crate::map::{self, Map};
-use crate::schema::{ColumnKind, Table, tables};
+use crate::schema::{ColumnKind, SCHEMA_VERSION, Table, tables};
 use crate::store::data_set::RunFolder;
 use crate::store::run_file::{self, Bundled, FileDigest, RunFile, SOURCE_FILES};
 use crate::store::table_files::TableFiles;
@@ -65,7 +65,9 @@ pub fn strip(run: &RunFolder, to: &Path, asked: &Asked<'_>, in_place: &InPlace) 
         positions: asked.positions.is_some(),
         way: in_place.sums.clone(),
     };
-    let mut stripped = RunFile { tables, source_files, bundled: Some(bundled.clone()), ..file.clone() };
+    // Its tables are laid out, and told, as those of today.
+    let mut stripped =
+        RunFile { schema: SCHEMA_VERSION, tables, source_files, bundled: Some(bundled.clone()), ..file.clone() };
     if let Some(digest) = map {
         stripped.map.digest = digest;
     }

@@ -157,7 +157,10 @@ mod tests {
             columns in proptest::collection::vec((1..2_000usize, 1..300u64), 1..12), last in 0..3u32,
         ) {
             // The numbers are far along in some cases: they begin anew before they end.
-            let mut used = Distinct { before: [0, 1, u32::MAX / 2][last as usize], ..Distinct::default() };
+            let mut used = Distinct::default();
+            used.list(0..1_999, 2_000);
+            used.before = [used.before, u32::MAX / 2 - 500, u32::MAX / 2][last as usize];
+            used.places.iter_mut().for_each(|place| place.1 = 0);
             for (rows, distinct) in columns {
                 let values = (0..rows as u64).map(|row| row * row % distinct);
                 let mut fresh = Distinct::default();

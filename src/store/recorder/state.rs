@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 use super::report::Plan;
 use super::{Durability, PART};
 use crate::decode::{Counts, Decoder};
+use crate::digest::Digest;
 use crate::ledger::Ledger;
 use crate::map;
 use crate::observation::BusNames;
@@ -136,7 +137,7 @@ impl State {
             serde_json::from_str(&saved.run_file).map_err(|error| StoreError::damaged(folder, error))?;
         let path = folder.join(SOURCE_FILES).join(&saved.map);
         let map = map::load_copy(&path).map.ok_or_else(|| StoreError::damaged(&path, "not usable as a map"))?;
-        if map.digest != run_file.map.digest.hex() {
+        if run_file.map.digest != Digest::Sha256(map.digest.clone()) {
             let what = "it is not the map that the run was recorded with: its SHA-256 differs";
             return Err(StoreError::damaged(&path, what));
         }

@@ -14,6 +14,7 @@ use std::path::{Path, PathBuf};
 use super::data_set::RunFolder;
 use super::run_file::{self, RunFile};
 use super::{StoreError, check_file, journal, recover, start};
+use crate::digest::Digest;
 use crate::document::Fault;
 use crate::map::{self, Map};
 
@@ -164,7 +165,7 @@ fn own_map(run: &RunFolder, file: &RunFile, report: &mut Report) -> Option<Map> 
     let path = run.path.join(run_file::SOURCE_FILES).join(&file.map.name);
     let map = map::load_copy(&path).map;
     match map {
-        Some(map) if map.digest == file.map.digest.hex() => Some(map),
+        Some(map) if file.map.digest == Digest::Sha256(map.digest.clone()) => Some(map),
         _ => {
             let what = "it and its DBC are not the map that the run was recorded with: their SHA-256 differs";
             report.fault(&path, what, "put copies of the map and DBC of that time in their place");

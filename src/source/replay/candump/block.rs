@@ -23,8 +23,8 @@ pub(super) struct Block {
     pub offset: u64,
     /// Whether the text is as it stands there, nothing left out.
     pub is_whole: bool,
-    /// Why nothing behind it can be read.
-    pub broken: Option<String>,
+    /// Stored bytes after which nothing can be read, and why.
+    pub broken: Option<(u64, String)>,
 }
 
 impl Block {
@@ -119,7 +119,7 @@ impl InTurn {
         }
         let offset = self.offset;
         self.offset += held as u64;
-        let broken = self.input.broken().map(str::to_owned);
+        let broken = self.input.broken().map(|why| (self.input.progress().done, why.to_owned()));
         let is_over = text.is_empty() && broken.is_none();
         (!is_over).then_some(Block { text, start: 0, offset, is_whole: true, broken })
     }

@@ -54,7 +54,7 @@ impl Placed {
             (held, failed) = self.fill(&mut text, held, last + 1 + LINE_MAX + 1, from);
             end = line_end(&text[..held], last);
         }
-        let broken = failed.filter(|_| end.is_none()).map(|error| error.to_string());
+        let broken = failed.filter(|_| end.is_none()).map(|error| (from + held as u64, error.to_string()));
         // The line in which reading failed is left out.
         let whole = if broken.is_some() { memrchr(b'\n', &text[..held]).map_or(0, |at| at + 1) } else { held };
         text.truncate(end.unwrap_or(whole));

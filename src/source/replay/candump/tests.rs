@@ -153,6 +153,29 @@ fn a_plain_file_is_read_by_place() {
     assert_eq!(alone.3, helped.3);
 }
 
+#[test]
+fn what_is_written_behind_the_end_meanwhile_is_not_read_by_place() {
+    use std::io::Write;
+    let mut file = tempfile::NamedTempFile::new().unwrap();
+    file.write_all(b"(1.0) can0 123#00\n(2.0) can0 123#").unwrap();
+    let mut input = Input::open(file.path(), &Reading::default()).unwrap();
+    let blocks = Placed::with_share(input.by_place().unwrap(), 25);
+    file.write_all(b"77\n(3.0) can0 123#00\n").unwrap();
+    let texts: Vec<Vec<u8>> =
+        std::iter::from_fn(|| blocks.next(Vec::new()).1).map(|block| block.lines().to_vec()).collect();
+    assert_eq!(texts.concat(), b"(1.0) can0 123#00\n(2.0) can0 123#");
+}
+
+/// Where reading failed is told in bytes, whoever read how far ahead.
+#[test]
+fn a_file_that_breaks_off_says_where() {
+    let text = b"(1.0) can0 123#00\n(2.0) can0 123#00\n(3.0) can0 123#00\n";
+    for share in [5, 30, 300] {
+        let told = by_place(text, share, Some(40)).damage.first[0].to_string();
+        assert!(told.contains("breaks off after 40 stored bytes"), "{told}");
+    }
+}
+
 proptest! {
     #[test]
     fn reading_by_place_gives_the_lines_that_reading_in_turn_gives(
@@ -170,7 +193,11 @@ proptest! {
         let cut = cut.index(text.len() + 1);
         let broken = std::io::Cursor::new(text.as_bytes()[..cut].to_vec());
         let input = Input::from_reader("log".into(), Box::new(Breaking(broken)));
-        prop_assert_eq!(by_place(text.as_bytes(), share, Some(cut)), everything(&mut Candump::new(input, &Workers::alone()), 9));
+        let in_turn = everything(&mut Candump::new(input, &Workers::alone()), 9);
+        let placed = by_place(text.as_bytes(), share, Some(cut));
+        prop_assert_eq!((placed.batch, placed.names), (in_turn.batch, in_turn.names));
+        // How far a stream was read is told by the file, of which it here knows none.
+        prop_assert_eq!(placed.damage.count, in_turn.damage.count);
     }
 
     #[test]
