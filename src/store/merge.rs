@@ -26,7 +26,7 @@ use crate::schema::ColumnKind;
 /// Row groups shorter than this are joined with their neighbours ...
 const JOIN_BELOW: i64 = 4_096;
 /// ... up to this many bytes of rows.
-const JOIN_BYTES: usize = 3 << 20;
+const JOIN_BYTES: usize = 6 << 20;
 /// What gathers before it is written to a file, bytes; there is one such buffer a table.
 const WRITE_AT_ONCE: usize = 32 << 10;
 

@@ -377,7 +377,7 @@ fn every_table_comes_back() {
     .unwrap();
     assert_eq!(rows, 12_000);
     let groups = crate::store::merge::metadata(&only_file(&folder.join("trace"))).unwrap().num_row_groups();
-    assert_eq!(groups, 2, "short row groups are joined, up to 3 MB of rows");
+    assert_eq!(groups, 1, "short row groups are joined");
 
     let mut fixes = Vec::new();
     read_floats(&folder, "fixes", &["mode", "satellites", "speed"], |chunk| {
