@@ -145,7 +145,7 @@ fn write(
 
 /// Whether short row groups of a table are joined. Frames keep their groups, since their order holds within a group only; tables with byte
 /// strings keep theirs, being small.
-fn may_join(schema: &FileSchema) -> bool {
+pub(super) fn may_join(schema: &FileSchema) -> bool {
     let joins = |kind: ColumnKind| !matches!(kind, ColumnKind::Bytes8 | ColumnKind::Bytes | ColumnKind::Text);
     schema.table.columns.iter().all(|column| joins(column.kind))
 }

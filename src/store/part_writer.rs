@@ -55,9 +55,10 @@ impl PartWriter {
         self.open.as_ref().is_some_and(|open| open.last == part)
     }
 
-    /// A part ends. Where parts need not be durable, the table goes on in one file.
+    /// A part ends. Where parts need not be durable, a table whose row groups are never joined goes on in one file: merging would only copy
+    /// it. The others end theirs all the same, since an open file holds in memory what it will say of its row groups.
     pub fn end_part(&mut self, sync: bool) -> Result<Option<PathBuf>, StoreError> {
-        if sync { self.close(sync) } else { Ok(None) }
+        if !sync && !merge::may_join(&self.schema) { Ok(None) } else { self.close(sync) }
     }
 
     /// Finishes the open file under its own name; where it is, if there was one.

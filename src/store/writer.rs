@@ -320,7 +320,7 @@ impl RunWriter {
     }
 
     /// A part boundary: finishes every table's open part under its own name, durable, and begins the next part. Where parts need not be durable
-    /// they are not synced and go on in one file.
+    /// they are not synced, and those of a table whose row groups are never joined go on in one file.
     pub fn close_parts(&mut self) -> Result<(), StoreError> {
         self.give_out(Whose::Frames)?;
         self.minute_end = i64::MIN;
