@@ -374,8 +374,7 @@ impl Folder {
     #[inline]
     fn settle(&mut self, rows: &Rows<'_>, at: usize, soc: [f64; 2], begins: bool) {
         let silent = (self.read[0] && !soc[0].is_finite()) || (self.read[1] && !soc[1].is_finite());
-        let phase_before = if at > 0 { Some(rows.phase[at - 1]) } else { rows.before.map(|row| row.phase) };
-        let charging = rows.phase[at] == Phase::Charge && phase_before != Some(Phase::Charge);
+        let charging = rows.phase[at] == Phase::Charge && rows.phase_before(at) != Some(Phase::Charge);
         if !(begins || silent || charging) {
             return;
         }

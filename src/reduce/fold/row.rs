@@ -146,6 +146,14 @@ impl<'a> Rows<'a> {
         }
     }
 
+    /// What the car was doing at the row before one.
+    pub fn phase_before(&self, at: usize) -> Option<Phase> {
+        match at.checked_sub(1) {
+            Some(before) => Some(self.phase[before]),
+            None => self.before.map(|row| row.phase),
+        }
+    }
+
     /// When the row before one was, s.
     pub fn t_before(&self, at: usize) -> f64 {
         match at.checked_sub(1) {

@@ -201,7 +201,7 @@ impl Seconds {
         while at < rows.len() {
             let number = whole(rows.t[at]);
             if self.open.is_some_and(|open| open != number) {
-                let phase = if at > 0 { Some(rows.phase[at - 1]) } else { rows.before.map(|row| row.phase) };
+                let phase = rows.phase_before(at);
                 let cell = |column| rows.cell_before(column, at);
                 self.close(rows.t_before(at), phase.unwrap_or_default(), integrals.before(at).0, cell);
             }

@@ -62,6 +62,7 @@ impl File {
     /// Moves out what comes next in this file, up to the first observation later than `until`.
     fn take(&mut self, until: Option<Steady>, out: &mut Batch, names: &mut BusNames) {
         self.move_out(until, out);
+        // Where the file's names are those of all files, each bus is called what it is.
         if self.names == *names {
             return;
         }
