@@ -69,20 +69,40 @@ impl<T> Job<T> {
     /// # Panics
     /// If the job did.
     pub fn take(self) -> T {
-        let (told, pool) = match self {
-            Self::Done(result) => return result,
-            Self::GivenOut { told, pool } => (told, pool),
-        };
+        let mut job = self;
         loop {
-            let result = match told.try_recv() {
-                Ok(result) => result,
-                Err(TryRecvError::Empty) if pool.yield_now() == Some(Yield::Executed) => continue,
-                // Nothing is left to help with: others are at it.
-                Err(_) => told.recv().unwrap_or_else(|gone| Err(Box::new(gone))),
+            job = match job.if_done() {
+                Ok(result) => return result,
+                Err(job) => job,
             };
-            return result.unwrap_or_else(|panic| resume_unwind(panic));
+            if let Self::GivenOut { told, pool } = &job
+                && pool.yield_now() != Some(Yield::Executed)
+            {
+                // Nothing is left to help with: others are at it.
+                return opened(told.recv().unwrap_or_else(|gone| Err(Box::new(gone))));
+            }
         }
     }
+
+    /// The result, if it is there; else the job as it was.
+    ///
+    /// # Panics
+    /// If the job did.
+    pub fn if_done(self) -> Result<T, Self> {
+        let (told, pool) = match self {
+            Self::Done(result) => return Ok(result),
+            Self::GivenOut { told, pool } => (told, pool),
+        };
+        match told.try_recv() {
+            Err(TryRecvError::Empty) => Err(Self::GivenOut { told, pool }),
+            told => Ok(opened(told.unwrap_or_else(|gone| Err(Box::new(gone))))),
+        }
+    }
+}
+
+/// What a job came to; it panics here if it did there.
+fn opened<T>(result: thread::Result<T>) -> T {
+    result.unwrap_or_else(|panic| resume_unwind(panic))
 }
 
 #[cfg(test)]
@@ -116,6 +136,18 @@ mod tests {
             (waits.take(), tells.take())
         });
         assert_eq!(done, (Ok(7), Ok(())));
+    }
+
+    #[test]
+    fn a_result_is_there_or_the_job_is_as_it_was() {
+        assert_eq!(Workers::alone().start(|| 7).if_done().ok(), Some(7));
+        let seen = Workers::with(2, |workers| {
+            let (tell, told) = sync_channel::<u8>(1);
+            let Err(job) = workers.start(move || told.recv()).if_done() else { return Err("done too early") };
+            tell.send(9).map_err(|_| "nobody waits")?;
+            job.take().map_err(|_| "nothing told")
+        });
+        assert_eq!(seen, Ok(9));
     }
 
     #[test]

@@ -39,26 +39,26 @@ const PHASES: [&str; 3] = ["drive", "stand", "charge"];
 /// Rows that gather for a row group, and where they go. While a group is packed elsewhere, the next gathers in a buffer of its own.
 struct Gathering<B> {
     rows: B,
-    /// Memory for the group after this one, where others packed the one before.
-    spare: Option<B>,
+    /// Memory for the groups after this one, where others packed those before.
+    spare: Vec<B>,
     limit: usize,
     out: PartWriter,
 }
 
 impl<B> Gathering<B> {
     fn new(run_folder: &Path, table: Table, limit: usize, rows: B) -> Result<Self, StoreError> {
-        Ok(Self { rows, spare: None, limit, out: PartWriter::new(run_folder, table)? })
+        Ok(Self { rows, spare: Vec::new(), limit, out: PartWriter::new(run_folder, table)? })
     }
 
     /// Gives the rows away and goes on with none.
     fn leave(&mut self, new: impl FnOnce(&Self) -> B) -> B {
-        let next = self.spare.take().unwrap_or_else(|| new(self));
+        let next = self.spare.pop().unwrap_or_else(|| new(self));
         std::mem::replace(&mut self.rows, next)
     }
 
     /// Takes back a buffer that is empty again, for its memory.
     fn take_back(&mut self, used: B, has_rows: bool) {
-        if has_rows { self.spare = Some(used) } else { self.rows = used }
+        if has_rows { self.spare.push(used) } else { self.rows = used }
     }
 }
 

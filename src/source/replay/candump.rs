@@ -6,6 +6,7 @@
 mod block;
 pub mod line;
 mod parse;
+mod passed_on;
 mod placed;
 mod word;
 
@@ -21,6 +22,7 @@ use crate::source::{Damage, Progress};
 use crate::workers::{Job, Workers};
 use block::{Block, Blocks};
 use parse::{Before, Parsed, Spoiled, parse};
+use passed_on::PassedOn;
 
 /// Blocks that are read ahead for each thread.
 const AHEAD: usize = 3;
@@ -42,8 +44,8 @@ pub struct Candump {
     early: BTreeMap<u64, Option<(Block, Parsed)>>,
     /// The number of the block that is handed on next.
     number: u64,
-    /// The block that the file's digest takes just now.
-    passed_on: Option<Job<Vec<u8>>>,
+    /// Blocks that the file's digest takes.
+    passed_on: PassedOn,
     /// Memory that blocks no longer need.
     texts: Vec<Vec<u8>>,
     batches: Vec<Batch>,
@@ -67,6 +69,7 @@ impl Candump {
 
     fn of_blocks(blocks: Blocks, stored: Stored, name: Arc<str>, workers: &Workers) -> Self {
         Self {
+            passed_on: PassedOn::new(stored.clone(), workers.clone()),
             stored,
             name,
             blocks: Arc::new(blocks),
@@ -75,7 +78,6 @@ impl Candump {
             ahead: VecDeque::new(),
             early: BTreeMap::new(),
             number: 0,
-            passed_on: None,
             texts: Vec::new(),
             batches: Vec::new(),
             at_hand: VecDeque::new(),
@@ -134,7 +136,7 @@ impl Candump {
         self.before.names.clone_from(names);
         let Some((block, mut parsed)) = self.next_parsed() else {
             self.ended = true;
-            self.texts.extend(self.passed_on.take().map(Job::take));
+            self.passed_on.finish(&mut self.texts);
             return false;
         };
         if parsed.hangs_on_before {
@@ -154,20 +156,8 @@ impl Candump {
             self.ended = true;
             self.damage.add(|| break_fault(&self.name, *done, why));
         }
-        self.pass_on(block);
+        self.passed_on.add(block, &mut self.texts);
         true
-    }
-
-    /// Has the digest go on with a block, after the one before it, and keeps that one's memory.
-    fn pass_on(&mut self, block: Block) {
-        self.texts.extend(self.passed_on.take().map(Job::take));
-        let stored = self.stored.clone();
-        self.passed_on = Some(self.workers.start(move || {
-            if block.is_whole {
-                stored.pass_on(block.lines(), block.offset);
-            }
-            block.text
-        }));
     }
 
     /// Done with the batch at hand; its memory is for a block to come.

@@ -267,10 +267,15 @@ impl Stored {
         self.digest.as_ref().map(|digest| digest.finish(&self.path)).transpose()
     }
 
+    /// Whether those who get the file's bytes are to pass them on to its digest.
+    pub fn is_passed_on(&self) -> bool {
+        self.digest.is_some() && self.passed_on.load(Ordering::Relaxed)
+    }
+
     /// Goes on with the digest, where it was left to those who get the file's bytes: these stand at `offset` in it.
     pub fn pass_on(&self, bytes: &[u8], offset: u64) {
         match &self.digest {
-            Some(digest) if self.passed_on.load(Ordering::Relaxed) => digest.take(bytes, offset),
+            Some(digest) if self.is_passed_on() => digest.take(bytes, offset),
             _ => {}
         }
     }
