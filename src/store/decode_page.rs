@@ -177,7 +177,7 @@ impl<'a> Entries<'a> {
                     }
                     Run::Packed(packed, at, left) => {
                         let here = wanted.min(*left);
-                        let most = unpack(packed, *width, *at, here, values, out);
+                        let most = unpack(packed, *width, *at, here, values, out)?;
                         (*at, *left) = (*at + here, *left - here);
                         (most < *known).then_some(here)?
                     }
@@ -230,28 +230,32 @@ impl<'a> Bits<'a> {
     }
 }
 
-/// The values of `count` entries from number `from` on; the greatest number among them.
-fn unpack(packed: &[u8], width: u32, from: usize, count: usize, values: &[f64], out: &mut Vec<f64>) -> usize {
+/// The values of `count` entries from number `from` on; the greatest number among them. For every number of that width `values` has a
+/// place.
+fn unpack(packed: &[u8], width: u32, from: usize, count: usize, values: &[f64], out: &mut Vec<f64>) -> Option<usize> {
+    let table = values.get(..1 << width)?;
     let start = out.len();
     out.resize(start + count, f64::NAN);
-    let mut cells = out[start..].iter_mut();
+    let mut left = &mut out[start..];
     let mut most = 0;
-    numbers(packed, width, from, count, |entry| {
-        let entry = entry as usize;
-        most = most.max(entry);
-        if let (Some(cell), Some(value)) = (cells.next(), values.get(entry)) {
-            *cell = *value;
+    numbers(packed, width, from, count, |entries| {
+        let (cells, rest) = std::mem::take(&mut left).split_at_mut(entries.len());
+        left = rest;
+        for (cell, entry) in cells.iter_mut().zip(entries) {
+            let entry = *entry as usize;
+            most = most.max(entry);
+            *cell = table[entry & (table.len() - 1)];
         }
     });
-    most
+    Some(most)
 }
 
 /// The widest numbers of which eight lie within sixteen bytes, bits.
 const NARROW: u32 = 16;
 
-/// `count` numbers of at most 56 bits, packed one behind another, from number `from` on.
+/// `count` numbers of at most 56 bits, packed one behind another, from number `from` on: one or eight at a time.
 #[inline(always)]
-fn numbers(packed: &[u8], width: u32, from: usize, count: usize, mut each: impl FnMut(u64)) {
+fn numbers(packed: &[u8], width: u32, from: usize, count: usize, mut each: impl FnMut(&[u64])) {
     let mask = (1u64 << width) - 1;
     let bits = Bits::new(packed);
     let one = |at: usize| bits.from(at * width as usize) & mask;
@@ -259,22 +263,19 @@ fn numbers(packed: &[u8], width: u32, from: usize, count: usize, mut each: impl 
     if width <= NARROW {
         // Eight numbers take `width` bytes: from every eighth on, one load gives all of them.
         let aligned = end.min(at.next_multiple_of(8));
-        (at..aligned).for_each(|at| each(one(at)));
+        (at..aligned).for_each(|at| each(&[one(at)]));
         at = aligned;
         while at + 8 <= end {
             let byte = at / 8 * width as usize;
             let Some(word) = packed.get(byte..).and_then(<[u8]>::first_chunk) else { break };
             let word = u128::from_le_bytes(*word);
-            for mut four in [word as u64, (word >> (4 * width)) as u64] {
-                for _ in 0..4 {
-                    each(four & mask);
-                    four >>= width;
-                }
-            }
+            let (low, high) = (word as u64, (word >> (4 * width)) as u64);
+            let [a, b, c] = [width, 2 * width, 3 * width];
+            each(&[low, low >> a, low >> b, low >> c, high, high >> a, high >> b, high >> c].map(|word| word & mask));
             at += 8;
         }
     }
-    (at..end).for_each(|at| each(one(at)));
+    (at..end).for_each(|at| each(&[one(at)]));
 }
 
 /// Plain byte strings, each with its length before it.
@@ -336,9 +337,10 @@ impl<'a> Deltas<'a> {
             let here = self.rest.min(self.mini_rows);
             let width = u32::from(width);
             let (packed, after) = self.bytes.split_at_checked(width as usize * self.mini_rows / 8)?;
-            self.bytes = after;
+            // With what follows, so that numbers near the end are still read by eights.
+            let beyond = std::mem::replace(&mut self.bytes, after);
             self.value = match width {
-                0..=56 => short_deltas(packed, width, here, self.least, self.value, out),
+                0..=56 => short_deltas(beyond, width, here, self.least, self.value, out),
                 57..=64 => long_deltas(packed, width, here, self.least, self.value, out),
                 _ => return None,
             };
@@ -352,10 +354,12 @@ impl<'a> Deltas<'a> {
 fn short_deltas(packed: &[u8], width: u32, count: usize, least: i64, mut value: i64, out: &mut Vec<i64>) -> i64 {
     let start = out.len();
     out.resize(start + count, 0);
-    let mut sums = out[start..].iter_mut();
-    numbers(packed, width, 0, count, |over| {
-        value = value.wrapping_add(least).wrapping_add(over as i64);
-        if let Some(sum) = sums.next() {
+    let mut left = &mut out[start..];
+    numbers(packed, width, 0, count, |overs| {
+        let (sums, rest) = std::mem::take(&mut left).split_at_mut(overs.len());
+        left = rest;
+        for (sum, over) in sums.iter_mut().zip(overs) {
+            value = value.wrapping_add(least).wrapping_add(*over as i64);
             *sum = value;
         }
     });
@@ -408,7 +412,7 @@ mod tests {
             let number = |at: usize| (0..width as usize).map(|place| bit(at * width as usize + place) << place).sum();
             let expected: Vec<u64> = (from..from + count).map(number).collect();
             let mut found = Vec::new();
-            numbers(&bytes, width, from, count, |number| found.push(number));
+            numbers(&bytes, width, from, count, |numbers| found.extend_from_slice(numbers));
             prop_assert_eq!(found, expected);
         }
 

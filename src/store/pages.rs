@@ -8,6 +8,7 @@ use std::ops::Range;
 
 use parquet::basic::Compression;
 use parquet::file::metadata::ColumnChunkMetaData;
+use zstd::zstd_safe::DParameter;
 
 use super::leb128::{take, unzigzag};
 use super::read_once::ReadOnce;
@@ -18,9 +19,6 @@ const PAGE_MAX: usize = 64 << 20;
 
 /// Nor do the columns that are read of a row group take more together, bytes.
 const GROUP_MAX: usize = PAGE_MAX;
-
-/// So much room for packed columns is kept from table to table, bytes: about a column of a trace's row group.
-const PACKED_KEPT: usize = 1 << 17;
 
 /// What a page is, as far as this program writes them.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -54,7 +52,6 @@ pub(super) const RLE_DICTIONARY: i64 = 8;
 /// Reads column chunks, one after another, into one stretch of memory that is used again when it is emptied.
 pub(super) struct Pages {
     zstd: zstd::bulk::Decompressor<'static>,
-    packed: Vec<u8>,
     /// One stretch for all columns: freed, it is room for anything, where a piece for each column would leave gaps.
     unpacked: Vec<u8>,
     /// How much of it is taken.
@@ -74,18 +71,12 @@ pub(super) struct Chunk {
 impl Pages {
     pub fn new() -> std::io::Result<Self> {
         let zstd = zstd::bulk::Decompressor::new()?;
-        Ok(Self { zstd, packed: Vec::new(), unpacked: Vec::new(), taken: 0 })
+        Ok(Self { zstd, unpacked: Vec::new(), taken: 0 })
     }
 
     /// Lets go of all that was unpacked.
     pub fn clear(&mut self) {
         self.taken = 0;
-    }
-
-    /// Gives back room for packed columns that were far longer than those of another table may be.
-    pub fn shrink(&mut self) {
-        self.packed.truncate(PACKED_KEPT);
-        self.packed.shrink_to(PACKED_KEPT);
     }
 
     /// Makes room for columns that are to be unpacked side by side, in one go: growing piece by piece leaves gaps behind.
@@ -101,12 +92,12 @@ impl Pages {
         if !matches!(column.compression(), Compression::ZSTD(_)) {
             return Err("a column is packed in a way that this program does not write".into());
         }
+        // Each page ends with a checksum of its own, which would tell what the file's digest tells.
+        let checks = DParameter::ForceIgnoreChecksum(file.is_hashed());
+        self.zstd.set_parameter(checks).map_err(|error| error.to_string())?;
         let (start, length) = column.byte_range();
-        let mut packed = std::mem::take(&mut self.packed);
-        let read = file.read(start, length as usize, &mut packed).map_err(|error| error.to_string());
-        let chunk = read.and_then(|bytes| self.unpack(bytes));
-        self.packed = packed;
-        chunk
+        let packed = file.read(start, length as usize).map_err(|error| error.to_string())?;
+        self.unpack(packed)
     }
 
     fn unpack(&mut self, mut rest: &[u8]) -> Result<Chunk, String> {

@@ -12,7 +12,7 @@ use parquet::file::metadata::{ColumnChunkMetaData, RowGroupMetaData};
 use super::data_set::{NOT_AS_LISTED, RunFolder};
 use super::decode_page::{self, Deltas, Entries, Words};
 use super::pages::{self, Pages};
-use super::read_once::ReadOnce;
+use super::read_once::{ReadOnce, Window};
 use super::reader::{Chunk, NO_ENTRIES, NO_TIME, NO_VALUES, NOT_OURS, OpenFile, group_rows, read_entries};
 use super::run_file::RunFile;
 use super::{StoreError, parts};
@@ -68,9 +68,10 @@ fn read_files(
         let file = OpenFile::open(&part.path)?;
         let place = listed.iter().position(|file| part.path.file_name().is_some_and(|name| name == &*file.name));
         let expected = place.map(|place| &listed.swap_remove(place).digest);
+        let window = std::mem::take(&mut memory.window);
         let mut bytes = match expected {
-            Some(digest) => ReadOnce::hashed(file.file(), Hasher::like(digest)),
-            None => ReadOnce::plain(file.file()),
+            Some(digest) => ReadOnce::hashed(file.file(), Hasher::like(digest), window),
+            None => ReadOnce::plain(file.file(), window),
         };
         let places = Places::find(&file, wanted)?;
         for group in file.row_groups() {
@@ -78,7 +79,8 @@ fn read_files(
                 .group(&mut bytes, group, &places, &mut each)
                 .map_err(|what| StoreError::damaged(&part.path, what))?;
         }
-        let found = bytes.finish().map_err(|error| StoreError::io(&part.path, "read", error))?;
+        let found;
+        (found, memory.window) = bytes.finish().map_err(|error| StoreError::io(&part.path, "read", error))?;
         if found.as_ref().map(|(_, digest)| digest) != expected {
             return Err(StoreError::damaged(&part.path, NOT_AS_LISTED));
         }
@@ -112,6 +114,7 @@ impl Places {
 /// Memory that is kept from row group to row group, and from table to table.
 #[derive(Default)]
 pub struct Memory {
+    window: Window,
     pages: Option<Pages>,
     /// The values of each column's list.
     entries: Vec<Vec<f64>>,
@@ -124,7 +127,7 @@ pub struct Memory {
 impl Memory {
     /// Begins a table of so many columns, whose names are its own.
     fn begin(&mut self, columns: usize) {
-        self.pages.iter_mut().for_each(Pages::shrink);
+        self.window.shrink();
         self.entries.resize(columns, Vec::new());
         self.names.clear();
         self.names.resize(columns, Vec::new());
@@ -140,7 +143,7 @@ impl Memory {
         each: &mut impl FnMut(Chunk<'_>),
     ) -> Result<(), String> {
         let rows = group_rows(group)?;
-        let Self { pages, entries, names, times, cells } = self;
+        let Self { pages, entries, names, times, cells, .. } = self;
         let pages = match pages {
             Some(pages) => pages,
             none => none.insert(Pages::new().map_err(|error| error.to_string())?),

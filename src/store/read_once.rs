@@ -4,93 +4,159 @@
 //! being hashed again. Does not know what a file holds, nor which digest it should have.
 
 use std::fs::File;
-use std::io::Result;
+use std::io::{ErrorKind, Result};
 use std::os::unix::fs::FileExt;
 
 use crate::digest::{Digest, Hasher};
 
-/// What is hashed without being asked for is read in pieces so long, bytes.
+/// What is hashed is read at least so many bytes at once, whoever asks for few of them.
 const PIECE: usize = 1 << 16;
+/// So much memory for bytes at hand is kept from file to file: about a column of a trace's row group.
+const KEPT: usize = 1 << 17;
+
+/// Bytes of a file that are at hand.
+#[derive(Default)]
+pub(super) struct Window {
+    bytes: Vec<u8>,
+    /// Where the first of them stands.
+    from: u64,
+    held: usize,
+}
+
+impl Window {
+    /// Gives back memory far beyond what another file is likely to need.
+    pub fn shrink(&mut self) {
+        self.bytes.truncate(KEPT);
+        self.bytes.shrink_to(KEPT);
+        self.held = self.held.min(KEPT);
+    }
+
+    fn emptied(self) -> Self {
+        Self { from: 0, held: 0, ..self }
+    }
+
+    /// What is at hand from a place on; nothing where that place is not.
+    fn beyond(&self, start: u64) -> &[u8] {
+        let past = start.checked_sub(self.from).and_then(|past| usize::try_from(past).ok());
+        past.and_then(|past| self.bytes[..self.held].get(past..)).unwrap_or_default()
+    }
+
+    /// Those of `length` bytes from `start`, if all are at hand.
+    fn get(&self, start: u64, length: usize) -> Option<&[u8]> {
+        self.beyond(start).get(..length)
+    }
+
+    /// Goes to a place; what is at hand from there on stays.
+    fn begin_at(&mut self, start: u64) {
+        let stays = self.beyond(start).len();
+        self.bytes.copy_within(self.held - stays..self.held, 0);
+        (self.from, self.held) = (start, stays);
+    }
+
+    /// Reads on until so many bytes are at hand, or the file ends.
+    fn fill(&mut self, file: &File, wanted: usize) -> Result<()> {
+        if self.bytes.len() < wanted {
+            self.bytes.reserve_exact(wanted.next_multiple_of(1 << 14) - self.bytes.len());
+            self.bytes.resize(wanted, 0);
+        }
+        while self.held < wanted {
+            match file.read_at(&mut self.bytes[self.held..wanted], self.from + self.held as u64) {
+                Ok(0) => break,
+                Ok(got) => self.held += got,
+                Err(error) if error.kind() == ErrorKind::Interrupted => {}
+                Err(error) => return Err(error),
+            }
+        }
+        Ok(())
+    }
+}
 
 /// An open file, with its digest so far if that is wanted.
 pub(super) struct ReadOnce<'f> {
     file: &'f File,
+    window: Window,
     digest: Option<Hashed>,
 }
 
-struct Hashed {
-    hasher: Hasher,
-    /// How many bytes it has taken.
-    taken: u64,
-    piece: Vec<u8>,
-}
-
 impl<'f> ReadOnce<'f> {
-    /// Without a digest.
-    pub fn plain(file: &'f File) -> Self {
-        Self { file, digest: None }
+    /// Without a digest; the window is another file's, for its memory.
+    pub fn plain(file: &'f File, window: Window) -> Self {
+        Self { file, window: window.emptied(), digest: None }
     }
 
     /// With the digest of the whole file in the end.
-    pub fn hashed(file: &'f File, hasher: Hasher) -> Self {
-        Self { file, digest: Some(Hashed::new(hasher)) }
+    pub fn hashed(file: &'f File, hasher: Hasher, window: Window) -> Self {
+        Self { digest: Some(Hashed { hasher, taken: 0 }), ..Self::plain(file, window) }
     }
 
-    /// Reads `length` bytes from `start` into the first of `room`, which is made larger if need be.
-    pub fn read<'r>(&mut self, start: u64, length: usize, room: &'r mut Vec<u8>) -> Result<&'r [u8]> {
+    /// Whether the digest of the whole file will tell whether its bytes are those that were written.
+    pub fn is_hashed(&self) -> bool {
+        self.digest.is_some()
+    }
+
+    /// The `length` bytes from `start`.
+    pub fn read(&mut self, start: u64, length: usize) -> Result<&[u8]> {
+        let Self { file, window, digest } = self;
+        if window.get(start, length).is_none() {
+            if let Some(digest) = digest {
+                digest.go_on(file, window, start)?;
+            }
+            window.begin_at(start);
+            let behind = digest.as_mut().filter(|digest| digest.taken < start.saturating_add(length as u64));
+            window.fill(file, if behind.is_some() { length.max(PIECE) } else { length })?;
+            if let Some(digest) = behind {
+                digest.see(window);
+            }
+        }
+        window.get(start, length).ok_or_else(|| ErrorKind::UnexpectedEof.into())
+    }
+
+    /// How many bytes there are and their digest, if it was wanted; and the window.
+    pub fn finish(mut self) -> Result<(Option<(u64, Digest)>, Window)> {
         if let Some(digest) = &mut self.digest {
-            digest.pass(self.file, start)?;
+            digest.go_on(self.file, &mut self.window, u64::MAX)?;
         }
-        if room.len() < length {
-            room.reserve_exact(length.next_multiple_of(1 << 14) - room.len());
-            room.resize(length, 0);
-        }
-        let out = &mut room[..length];
-        self.file.read_exact_at(out, start)?;
-        if let Some(digest) = self.digest.as_mut().filter(|digest| digest.taken == start) {
-            digest.hasher.update(out);
-            digest.taken += length as u64;
-        }
-        Ok(out)
+        Ok((self.digest.map(Hashed::end), self.window))
+    }
+}
+
+/// A digest of a file's first bytes.
+struct Hashed {
+    hasher: Hasher,
+    taken: u64,
+}
+
+impl Hashed {
+    /// Takes what is at hand and follows what was taken; how much that was.
+    fn see(&mut self, window: &Window) -> usize {
+        let bytes = window.beyond(self.taken);
+        self.hasher.update(bytes);
+        self.taken += bytes.len() as u64;
+        bytes.len()
     }
 
-    /// How many bytes there are, and their digest, if it was wanted.
-    pub fn finish(self) -> Result<Option<(u64, Digest)>> {
-        self.digest.map(|digest| digest.finish(self.file)).transpose()
+    /// Reads what follows up to a place, or to the file's end.
+    fn go_on(&mut self, file: &File, window: &mut Window, to: u64) -> Result<()> {
+        while self.taken < to {
+            window.begin_at(self.taken);
+            window.fill(file, usize::try_from(to - self.taken).unwrap_or(PIECE).min(PIECE))?;
+            if self.see(window) == 0 {
+                break;
+            }
+        }
+        Ok(())
+    }
+
+    fn end(self) -> (u64, Digest) {
+        (self.taken, self.hasher.finish())
     }
 }
 
 /// A file's length and the digest of its bytes.
 pub(super) fn digest(file: &File, hasher: Hasher) -> Result<(u64, Digest)> {
-    Hashed::new(hasher).finish(file)
-}
-
-impl Hashed {
-    fn new(hasher: Hasher) -> Self {
-        Self { hasher, taken: 0, piece: Vec::new() }
-    }
-
-    /// Hashes what is left of the file.
-    fn finish(mut self, file: &File) -> Result<(u64, Digest)> {
-        self.pass(file, u64::MAX)?;
-        Ok((self.taken, self.hasher.finish()))
-    }
-
-    /// Hashes all up to a place, or to the file's end.
-    fn pass(&mut self, file: &File, to: u64) -> Result<()> {
-        while self.taken < to {
-            self.piece.resize(PIECE, 0);
-            let wanted = usize::try_from(to - self.taken).unwrap_or(PIECE).min(PIECE);
-            match file.read_at(&mut self.piece[..wanted], self.taken)? {
-                0 => break,
-                read => {
-                    self.hasher.update(&self.piece[..read]);
-                    self.taken += read as u64;
-                }
-            }
-        }
-        Ok(())
-    }
+    let mut hashed = Hashed { hasher, taken: 0 };
+    hashed.go_on(file, &mut Window::default(), u64::MAX)?;
+    Ok(hashed.end())
 }
 
 #[cfg(test)]
@@ -101,6 +167,15 @@ mod tests {
 
     use super::*;
 
+    /// A window with another file's bytes in it.
+    fn other_file() -> Window {
+        let mut file = tempfile::tempfile().unwrap();
+        file.write_all(&[7; 100_000]).unwrap();
+        let mut read = ReadOnce::plain(&file, Window::default());
+        read.read(0, 100_000).unwrap();
+        read.finish().unwrap().1
+    }
+
     proptest! {
         #[test]
         fn the_digest_is_that_of_all_bytes_whatever_is_read(
@@ -110,23 +185,24 @@ mod tests {
             let bytes: Vec<u8> = (0..length).map(|at| (at * 7 + at / 251) as u8).collect();
             let mut file = tempfile::tempfile().unwrap();
             file.write_all(&bytes).unwrap();
-            let (mut hashed, mut out) = (ReadOnce::hashed(&file, Hasher::of_much()), Vec::new());
+            let mut hashed = ReadOnce::hashed(&file, Hasher::of_much(), other_file());
             for (from, share) in reads {
                 let start = (from * length as f64) as usize;
                 let count = (share * (length - start) as f64) as usize;
-                let read = hashed.read(start as u64, count, &mut out).unwrap();
+                let read = hashed.read(start as u64, count).unwrap();
                 prop_assert_eq!(read, &bytes[start..start + count]);
             }
             // The digest of the bytes in memory, at once.
             let expected = (bytes.len() as u64, Digest::Blake3(blake3::hash(&bytes).to_string()));
-            prop_assert_eq!(hashed.finish().unwrap(), Some(expected));
+            prop_assert_eq!(hashed.finish().unwrap().0, Some(expected));
         }
     }
 
     #[test]
     fn nothing_behind_the_end_is_read() {
         let file = tempfile::tempfile().unwrap();
-        assert!(ReadOnce::hashed(&file, Hasher::of_much()).read(0, 1, &mut Vec::new()).is_err());
-        assert!(ReadOnce::plain(&file).finish().unwrap().is_none());
+        assert!(ReadOnce::hashed(&file, Hasher::of_much(), other_file()).read(0, 1).is_err());
+        assert!(ReadOnce::plain(&file, other_file()).read(0, 1).is_err());
+        assert!(ReadOnce::plain(&file, other_file()).finish().unwrap().0.is_none());
     }
 }

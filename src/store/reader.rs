@@ -12,7 +12,7 @@ use parquet::basic::Type;
 use parquet::file::metadata::{ColumnChunkMetaData, ParquetMetaData, ParquetMetaDataReader, RowGroupMetaData};
 
 use super::pages::{self, Pages};
-use super::read_once::ReadOnce;
+use super::read_once::{ReadOnce, Window};
 use super::{StoreError, decode_page, parts};
 use crate::observation::{Mark, MarkKind};
 use crate::time::RunTime;
@@ -114,6 +114,7 @@ pub(super) struct Scan<'c> {
     room: usize,
     /// Made when it is first needed.
     pages: Option<Pages>,
+    window: Window,
 }
 
 impl<'c> Scan<'c> {
@@ -126,6 +127,7 @@ impl<'c> Scan<'c> {
             entries: Vec::new(),
             room: 0,
             pages: None,
+            window: Window::default(),
         }
     }
 
@@ -251,7 +253,7 @@ fn scan_group(
         Some(pages) => pages,
         None => Pages::new().map_err(|error| error.to_string())?,
     };
-    let mut file = ReadOnce::plain(file);
+    let mut file = ReadOnce::plain(file, std::mem::take(&mut state.window));
     state.times.clear();
     state.times.reserve_exact(rows.max(state.room));
     pages.clear();
@@ -269,6 +271,7 @@ fn scan_group(
         read_column((&pages, &chunk), column, rows, state, index)?;
     }
     state.pages = Some(pages);
+    (_, state.window) = file.finish().map_err(|error| error.to_string())?;
     Ok(())
 }
 
