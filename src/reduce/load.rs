@@ -197,11 +197,12 @@ fn trace(
         let names = chunk.names.last().map_or(&[][..], Vec::as_slice);
         known.extend(names.iter().skip(known.len()).map(|name| Phase::from_key(name)));
         phases.clear();
-        phases.extend(cells.iter().map(|cell| {
-            let phase = known.get(*cell as usize).copied().flatten();
-            unknown += u64::from(phase.is_none());
-            phase.unwrap_or_default()
-        }));
+        // Most often it is the same for row after row.
+        for alike in cells.chunk_by(|a, b| a.to_bits() == b.to_bits()) {
+            let phase = known.get(alike[0] as usize).copied().flatten();
+            unknown += if phase.is_none() { alike.len() } else { 0 };
+            phases.resize(phases.len() + alike.len(), phase.unwrap_or_default());
+        }
         let views: Vec<&[f64]> = floats.iter().map(Vec::as_slice).collect();
         folded.push(&TraceChunk { t_us: chunk.t_us, phase: &phases, columns: &views });
     })?;
@@ -318,12 +319,25 @@ impl<'a> Column<'a> {
         std::iter::once(self.plus).chain(self.minus)
     }
 
-    /// The value of a row; `at` is where its first column stands.
-    fn value(&self, columns: &[Vec<f64>], at: usize, row: usize) -> f64 {
-        let cell = |column: usize| columns.get(column).and_then(|cells| cells.get(row)).copied().unwrap_or(f64::NAN);
-        let raw = cell(at) - if self.minus.is_some() { cell(at + 1) } else { 0.0 };
-        raw * self.factor + self.offset
+    /// The values of a chunk's rows; `at` is where its first column stands. A column without cells is null.
+    fn values(&self, columns: &[Vec<f64>], at: usize, rows: usize, values: &mut Vec<f64>) {
+        let cells = |column: usize| columns.get(column).filter(|cells| cells.len() == rows);
+        values.clear();
+        match (cells(at), self.minus.map(|_| cells(at + 1))) {
+            (Some(plus), None) => values.extend(plus.iter().map(|raw| raw * self.factor + self.offset)),
+            (Some(plus), Some(Some(minus))) => {
+                let raw = plus.iter().zip(minus).map(|(plus, minus)| plus - minus);
+                values.extend(raw.map(|raw| raw * self.factor + self.offset));
+            }
+            _ => values.resize(rows, f64::NAN),
+        }
     }
+}
+
+/// Run times, s.
+fn seconds(t_us: &[i64], times: &mut Vec<f64>) {
+    times.clear();
+    times.extend(t_us.iter().map(|t_us| *t_us as f64 / 1e6));
 }
 
 /// What thinning showed of a pack.
@@ -385,17 +399,11 @@ impl Samples<'_> {
     fn alone(&mut self, column: &Column<'_>) -> Result<SamplingError, StoreError> {
         let mut thinner = Thinner::default();
         let names: Vec<&str> = column.names().collect();
-        self.read(column.message, &names, |chunk| match column.minus {
-            None => {
-                for (t_us, raw) in chunk.t_us.iter().zip(&chunk.columns[0]) {
-                    thinner.push(*t_us as f64 / 1e6, raw * column.factor + column.offset);
-                }
-            }
-            Some(_) => {
-                for (row, t_us) in chunk.t_us.iter().enumerate() {
-                    thinner.push(*t_us as f64 / 1e6, column.value(chunk.columns, 0, row));
-                }
-            }
+        let (mut times, mut values) = (Vec::new(), Vec::new());
+        self.read(column.message, &names, |chunk| {
+            seconds(chunk.t_us, &mut times);
+            column.values(chunk.columns, 0, times.len(), &mut values);
+            thinner.extend(&times, &values);
         })?;
         Ok(thinner.finish())
     }
@@ -405,12 +413,14 @@ impl Samples<'_> {
         let (mut power, mut charge) = (Thinner::default(), Thinner::default());
         let names: Vec<&str> = volt.names().chain(current.names()).collect();
         let second = volt.names().count();
+        let (mut times, mut volts, mut amperes) = (Vec::new(), Vec::new(), Vec::new());
         self.read(volt.message, &names, |chunk| {
-            for (row, t_us) in chunk.t_us.iter().enumerate() {
-                let (t, ampere) = (*t_us as f64 / 1e6, current.value(chunk.columns, second, row));
-                charge.push(t, ampere);
-                power.push(t, ampere * volt.value(chunk.columns, 0, row));
-            }
+            seconds(chunk.t_us, &mut times);
+            volt.values(chunk.columns, 0, times.len(), &mut volts);
+            current.values(chunk.columns, second, times.len(), &mut amperes);
+            charge.extend(&times, &amperes);
+            volts.iter_mut().zip(&amperes).for_each(|(volt, ampere)| *volt *= ampere);
+            power.extend(&times, &volts);
         })?;
         let power = power.finish();
         let energy = [power.net, power.positive, power.negative];

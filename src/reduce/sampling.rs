@@ -9,6 +9,12 @@
 //!
 //! Does no input or output.
 
+mod thin;
+
+use std::ops::Range;
+
+use thin::{Stretch, Ways, thin};
+
 /// Length of a block, s.
 const BLOCK_S: f64 = 300.0;
 /// A pause between samples longer than this and than five median periods is a gap: nothing is integrated across it, s.
@@ -43,7 +49,9 @@ pub struct Sampling {
 /// Thins one signal; feed it the samples in order.
 #[derive(Default)]
 pub struct Thinner {
-    block: Vec<(f64, f64)>,
+    /// The samples of the block at hand: when, s, and what.
+    times: Vec<f64>,
+    values: Vec<f64>,
     sums: [Differences; 3],
     blocks: u32,
 }
@@ -74,17 +82,30 @@ impl Differences {
 }
 
 impl Thinner {
-    /// A sample; what is not finite is left out.
-    #[inline]
-    pub fn push(&mut self, t_s: f64, value: f64) {
-        if !value.is_finite() || !t_s.is_finite() {
+    /// Samples, side by side: when, s, and what; those that are not finite are left out.
+    pub fn extend(&mut self, times: &[f64], values: &[f64]) {
+        let (mut times, mut values) = (times, values);
+        if times.iter().chain(values).any(|number| !number.is_finite()) {
+            for (t, value) in times.iter().zip(values).filter(|(t, value)| t.is_finite() && value.is_finite()) {
+                self.extend(std::slice::from_ref(t), std::slice::from_ref(value));
+            }
             return;
         }
-        if self.block.first().is_some_and(|(start, _)| t_s - start >= BLOCK_S) {
-            self.close();
-            self.block.clear();
+        while let Some(first) = times.first() {
+            let start = *self.times.first().unwrap_or(first);
+            let inside = times.iter().take_while(|t| **t - start < BLOCK_S).count();
+            let (block, next) = times.split_at(inside);
+            self.times.extend_from_slice(block);
+            times = next;
+            let (block, next) = values.split_at(inside);
+            self.values.extend_from_slice(block);
+            values = next;
+            if !times.is_empty() {
+                self.close();
+                self.times.clear();
+                self.values.clear();
+            }
         }
-        self.block.push((t_s, value));
     }
 
     /// What thinning showed.
@@ -95,112 +116,48 @@ impl Thinner {
     }
 
     fn close(&mut self) {
-        if self.block.len() < SAMPLES_MIN {
+        if self.times.len() < SAMPLES_MIN {
             return;
         }
-        let periods = || self.block.windows(2).map(|pair| pair[1].0 - pair[0].0);
-        // Where no period is as long as the shortest pause, the median changes nothing.
-        let pause = if periods().all(|period| period <= PAUSE_S) {
+        let periods = || self.times[1..].iter().zip(&self.times).map(|(to, from)| to - from);
+        // Counted, since that goes by many at once. Where no period is as long as the shortest pause, the median changes nothing.
+        let long = periods().filter(|period| *period > PAUSE_S).count();
+        let pause = if long == 0 {
             PAUSE_S
         } else {
             let mut periods: Vec<f64> = periods().collect();
             let middle = periods.len() / 2;
             PAUSE_S.max(5.0 * *periods.select_nth_unstable_by(middle, f64::total_cmp).1)
         };
-        let mut any = false;
-        for stretch in self.block.chunk_by(|a, b| b.0 - a.0 <= pause) {
-            if stretch.len() < SAMPLES_MIN {
-                continue;
-            }
-            any = true;
-            let is_positive = stretch.iter().all(|(_, value)| *value >= 0.0);
-            let thinned = if is_positive { thin(stretch, Lane::step_positive) } else { thin(stretch, Lane::step) };
-            let Some((whole, two, four)) = thinned else { continue };
-            for (part, sum) in self.sums.iter_mut().enumerate() {
-                let found = [differences(&two, &whole, part), differences(&four, &whole, part)];
-                sum.add(found.map(|d| d.0), found.map(|d| d.1));
+        let (mut any, mut from) = (false, 0);
+        while from < self.times.len() {
+            let rest = &self.times[from..];
+            let pause_at = rest.windows(2).position(|pair| pair[1] - pair[0] > pause).filter(|_| long > 0);
+            let stretch = from..from + pause_at.map_or(rest.len(), |last| last + 1);
+            from = stretch.end;
+            if stretch.len() >= SAMPLES_MIN {
+                any = true;
+                self.add(stretch);
             }
         }
         self.blocks += u32::from(any);
     }
-}
 
-/// Of a signal, of its positive and of its negative part.
-type Parts = [f64; 3];
-
-/// The integrals of a signal, of its positive and of its negative part, taken as linear from sample to sample.
-#[derive(Clone, Copy)]
-struct Lane {
-    last: (f64, f64),
-    sums: [f64; 3],
-}
-
-impl Lane {
-    #[inline(always)]
-    fn step(&mut self, (t, x): (f64, f64)) {
-        let (t0, x0) = self.last;
-        let h = t - t0;
-        let whole = h * (x0 + x) / 2.0;
-        let positive = if x0 >= 0.0 && x >= 0.0 {
-            whole
-        } else if x0 <= 0.0 && x <= 0.0 {
-            0.0
-        } else {
-            // The triangle on the positive side of the zero crossing.
-            let top = x0.max(x);
-            h * top * top / (2.0 * (x - x0).abs())
-        };
-        self.sums[0] += whole;
-        self.sums[1] += positive;
-        self.sums[2] += positive - whole;
-        self.last = (t, x);
-    }
-
-    /// The same of a signal that is never negative, as a voltage is.
-    #[inline(always)]
-    fn step_positive(&mut self, (t, x): (f64, f64)) {
-        let (t0, x0) = self.last;
-        let whole = (t - t0) * (x0 + x) / 2.0;
-        self.sums[0] += whole;
-        self.sums[1] += whole;
-        self.last = (t, x);
+    fn add(&mut self, stretch: Range<usize>) {
+        let stretch = Stretch { t: &self.times[stretch.clone()], x: &self.values[stretch] };
+        let (whole, two, four): (Ways<1>, Ways<2>, Ways<4>) = (thin(stretch), thin(stretch), thin(stretch));
+        for (part, sum) in self.sums.iter_mut().enumerate() {
+            let found = [differences(&two[part], whole[part][0]), differences(&four[part], whole[part][0])];
+            sum.add(found.map(|d| d.0), found.map(|d| d.1));
+        }
     }
 }
 
-/// The integrals of a stretch: whole, over the two ways to take one sample in two, over the four to take one in four. Both ends are
-/// in all of them. One pass: the sums of a lane wait for each other, those of different lanes do not.
-#[inline(always)]
-fn thin(stretch: &[(f64, f64)], add: impl Fn(&mut Lane, (f64, f64))) -> Option<(Parts, [Parts; 2], [Parts; 4])> {
-    let (&first, rest) = stretch.split_first()?;
-    let (&last, between) = rest.split_last()?;
-    let lane = Lane { last: first, sums: [0.0; 3] };
-    let (mut whole, mut two, mut four) = (lane, [lane; 2], [lane; 4]);
-    let mut step = |place: usize, sample: (f64, f64)| {
-        add(&mut whole, sample);
-        add(&mut two[place % 2], sample);
-        add(&mut four[place % 4], sample);
-    };
-    let (quads, end) = between.as_chunks::<4>();
-    // Written out, so that each place is known beforehand; the first sample after the stretch's own first has place 1.
-    for [a, b, c, d] in quads {
-        step(1, *a);
-        step(2, *b);
-        step(3, *c);
-        step(0, *d);
-    }
-    end.iter().enumerate().for_each(|(at, sample)| step(at + 1, *sample));
-    let ended = |mut lane: Lane| {
-        add(&mut lane, last);
-        lane.sums
-    };
-    Some((ended(whole), two.map(ended), four.map(ended)))
-}
-
-/// Mean difference and mean squared difference of a part of the thinned integrals to the whole.
-fn differences<const N: usize>(thinned: &[[f64; 3]; N], whole: &[f64; 3], part: usize) -> (f64, f64) {
+/// Mean difference and mean squared difference of the thinned integrals to the whole.
+fn differences<const N: usize>(thinned: &[f64; N], whole: f64) -> (f64, f64) {
     let (mut mean, mut square) = (0.0, 0.0);
-    for sums in thinned {
-        let difference = sums[part] - whole[part];
+    for sum in thinned {
+        let difference = sum - whole;
         mean += difference / N as f64;
         square += difference * difference / N as f64;
     }
@@ -211,44 +168,14 @@ fn differences<const N: usize>(thinned: &[[f64; 3]; N], whole: &[f64; 3], part: 
 mod tests {
     use super::*;
 
-    /// The integrals of some samples.
-    fn integrals(mut samples: impl Iterator<Item = (f64, f64)>) -> [f64; 3] {
-        let mut lane = Lane { last: samples.next().unwrap(), sums: [0.0; 3] };
-        samples.for_each(|sample| lane.step(sample));
-        lane.sums
-    }
-
-    #[test]
-    fn each_way_to_thin_is_that_of_its_samples_alone() {
-        // Every way written out naively, to the last bit.
-        for length in 2..40 {
-            let stretch: Vec<(f64, f64)> =
-                (0..length).map(|at| (f64::from(at) * 0.1, (f64::from(at) * 0.7).sin())).collect();
-            let naive = |factor: usize, offset: usize| {
-                let ends = [0, stretch.len() - 1];
-                let kept = stretch.iter().enumerate().filter(|(at, _)| at % factor == offset || ends.contains(at));
-                integrals(kept.map(|(_, sample)| *sample))
-            };
-            let (whole, two, four) = thin(&stretch, Lane::step).unwrap();
-            assert_eq!(whole, naive(1, 0));
-            assert_eq!(two, std::array::from_fn(|offset| naive(2, offset)));
-            assert_eq!(four, std::array::from_fn(|offset| naive(4, offset)));
-            let above: Vec<(f64, f64)> = stretch.iter().map(|(t, x)| (*t, x.max(0.0))).collect();
-            assert_eq!(thin(&above, Lane::step_positive), thin(&above, Lane::step));
-        }
-    }
-
     fn thinned(hours: f64, period: f64, signal: impl Fn(f64) -> f64) -> SamplingError {
         let mut thinner = Thinner::default();
         let samples = (hours * 3600.0 / period) as usize;
-        (0..=samples).for_each(|at| thinner.push(at as f64 * period, signal(at as f64 * period)));
+        let times: Vec<f64> = (0..=samples).map(|at| at as f64 * period).collect();
+        let values: Vec<f64> = times.iter().map(|t| signal(*t)).collect();
+        // Some at a time, as they are read.
+        times.chunks(700).zip(values.chunks(700)).for_each(|(times, values)| thinner.extend(times, values));
         thinner.finish()
-    }
-
-    #[test]
-    fn the_parts_are_exact_at_the_zero() {
-        // Arithmetic: -50 to +100 over 3 s crosses zero at 1 s: 100 positive, 25 negative, 75 net.
-        assert_eq!(integrals([(0.0, -50.0), (3.0, 100.0)].into_iter()), [75.0, 100.0, 25.0]);
     }
 
     #[test]
@@ -265,14 +192,11 @@ mod tests {
         for period in [0.5, 1.0, 2.0] {
             let signal = |t: f64| 100.0 + 60.0 * (omega * t).sin();
             let error = thinned(1.0, period, signal);
-            let sampled =
-                integrals((0..=(3600.0 / period) as usize).map(|at| (at as f64 * period, signal(at as f64 * period))));
+            let t: Vec<f64> = (0..=(3600.0 / period) as usize).map(|at| at as f64 * period).collect();
+            let x: Vec<f64> = t.iter().map(|t| signal(*t)).collect();
+            let [[sampled], ..]: Ways<1> = thin(Stretch { t: &t, x: &x });
             let truth = 360_000.0 + 60.0 / omega * (1.0 - (omega * 3600.0).cos());
-            assert!(
-                (sampled[0] - truth).abs() <= 2.0 * error.net,
-                "{period} s: {} against {error:?}",
-                sampled[0] - truth
-            );
+            assert!((sampled - truth).abs() <= 2.0 * error.net, "{period} s: {} against {error:?}", sampled - truth);
             assert!(error.net < 0.01 * truth, "{period} s: {error:?}");
         }
     }
@@ -282,7 +206,7 @@ mod tests {
         let mut with_pause = Thinner::default();
         for at in 0..3000 {
             let t = f64::from(at) * 0.1 + if at >= 1500 { 60.0 } else { 0.0 };
-            with_pause.push(t, if at < 1500 { 100.0 } else { -100.0 });
+            with_pause.extend(&[t], &[if at < 1500 { 100.0 } else { -100.0 }]);
         }
         assert!(with_pause.finish().net < 1e-6);
     }

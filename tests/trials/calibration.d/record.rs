@@ -147,10 +147,10 @@ impl Record {
     /// Voltage and current come in one message: their product is thinned.
     fn sampling(&self, first: f64, last: f64) -> Sampling {
         let (mut power, mut charge) = (Thinner::default(), Thinner::default());
-        for (t, volt, current) in self.samples.iter().filter(|sample| (first..=last).contains(&sample.0)) {
-            power.push(*t, volt * current);
-            charge.push(*t, *current);
-        }
+        let inside = || self.samples.iter().filter(|sample| (first..=last).contains(&sample.0));
+        let times: Vec<f64> = inside().map(|(t, ..)| *t).collect();
+        power.extend(&times, &inside().map(|(_, volt, current)| volt * current).collect::<Vec<_>>());
+        charge.extend(&times, &inside().map(|(.., current)| *current).collect::<Vec<_>>());
         let power = power.finish();
         Sampling {
             energy: [power.net, power.positive, power.negative],
