@@ -12,6 +12,7 @@
 pub mod quantity;
 pub mod time;
 pub mod workers;
+pub mod memory;
 pub mod digest;
 pub mod document;
 pub mod format;

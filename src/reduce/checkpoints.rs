@@ -135,14 +135,20 @@ impl Looker<'_> {
         for (at, place) in self.axis.places.iter().enumerate() {
             let run = &self.test.runs[place.0].summary;
             let stretch = &run.stretches[place.1];
-            let inside = |second: &&Second| {
+            let inside = |second: &Second| {
                 second.t >= stretch.start.t.max(WAKING_S) && second.t <= stretch.end.t && second.phase != Phase::Charge
             };
             let mut since: Option<&Second> = None;
-            for second in run.seconds.iter().filter(inside).filter(|second| soc(second).is_finite()) {
+            for second in &run.seconds {
+                let reading = soc(second);
+                let above = reading > value + 1e-6;
+                // Most often it is not reached yet, and what else is true of the second is no matter.
+                if (above && since.is_none()) || !reading.is_finite() || !inside(second) {
+                    continue;
+                }
                 // Of notes only that of the very value is its moment.
-                let noted = self.axis.is_noted() && (soc(second) - value).abs() > 1e-6;
-                if soc(second) > value + 1e-6 || noted {
+                let noted = self.axis.is_noted() && (reading - value).abs() > 1e-6;
+                if above || noted {
                     since = None;
                     continue;
                 }

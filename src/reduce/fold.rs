@@ -315,15 +315,17 @@ impl Folder {
             // Most often row after row brings nothing new: those are passed over.
             let due = self.summary.points.last().map_or(0.0, |kept| kept.t);
             let same = |a: f64, b: f64| a.to_bits() == b.to_bits();
-            while at < rows.len()
-                && rows.phase[at] == phase
-                && same(displayed[at], soc[0])
-                && same(internal[at], soc[1])
-                && rows.t[at] - due < POINT_EVERY_S
-                && !(phase != Phase::Charge && charged[at] - self.charged >= CHARGED_MIN_J)
-            {
+            let rest = rows.phase[at..].iter().zip(&rows.t[at..]).zip(&displayed[at..]).zip(&internal[at..]);
+            for ((((other, t), displayed), internal), charged) in rest.zip(&charged[at..]) {
+                let is_like = *other == phase && same(*displayed, soc[0]) && same(*internal, soc[1]);
+                if !is_like || t - due >= POINT_EVERY_S {
+                    break;
+                }
                 if phase != Phase::Charge {
-                    self.charged = charged[at];
+                    if charged - self.charged >= CHARGED_MIN_J {
+                        break;
+                    }
+                    self.charged = *charged;
                 }
                 at += 1;
             }
@@ -351,7 +353,7 @@ impl Folder {
             self.charged = charged;
         }
         if let Some(stretch) = self.summary.stretches.last_mut() {
-            let here = || Point::of(&rows.row(at), self.integrals.at(at));
+            let here = || rows.point(at, self.integrals.at(at));
             stretch.soc[0].see(soc[0], rows.t[at], phase, here);
             stretch.soc[1].see(soc[1], rows.t[at], phase, here);
         }
@@ -361,13 +363,13 @@ impl Folder {
     /// The trace at a row, with the counters' readings.
     fn kept(&mut self, rows: &Rows<'_>, at: usize) -> Kept {
         self.counters.see(rows, at + 1);
-        self.kept_at(&rows.row(at), self.integrals.at(at))
+        self.with_counters(rows.point(at, self.integrals.at(at)))
     }
 
-    /// The same of the row that the counters saw last.
-    fn kept_at(&self, row: &Row, integrals: (f64, f64)) -> Kept {
+    /// The trace at the row that the counters saw last, with their readings.
+    fn with_counters(&self, point: Point) -> Kept {
         let counters = self.counters.energy.map(|steps| steps.reading);
-        Kept { point: Point::of(row, integrals), odometer: self.counters.odometer.reading, counters }
+        Kept { point, odometer: self.counters.odometer.reading, counters }
     }
 
     /// Before a row is taken in: what ends with the row before it is told that row's point, which is not formed for every row.
@@ -380,14 +382,14 @@ impl Folder {
         }
         let Some(last) = rows.row_before(at) else { return };
         self.counters.see(rows, at);
-        self.settle_all(&last, self.integrals.before(at));
+        self.settle_all(last.point(self.integrals.before(at)));
         if begins {
             self.close_stretch();
         }
     }
 
-    fn settle_all(&mut self, last: &Row, integrals: (f64, f64)) {
-        let point = self.kept_at(last, integrals);
+    fn settle_all(&mut self, last: Point) {
+        let point = self.with_counters(last);
         let Some(stretch) = self.summary.stretches.last_mut() else { return };
         for (record, read) in stretch.soc.iter_mut().zip(std::mem::take(&mut self.read)) {
             if read {
@@ -409,9 +411,9 @@ impl Folder {
     pub fn finish(mut self) -> RunSummary {
         let (last, integrals) = (self.last.take(), self.integrals.now());
         if let Some(last) = &last {
-            self.settle_all(last, integrals);
+            self.settle_all(last.point(integrals));
             if self.summary.points.last().is_some_and(|kept| kept.t < last.t) {
-                let point = self.kept_at(last, integrals);
+                let point = self.with_counters(last.point(integrals));
                 self.summary.points.push(point);
             }
         }

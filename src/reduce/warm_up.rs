@@ -80,10 +80,9 @@ fn means(rows: impl Iterator<Item = (f64, f64)>) -> Vec<(f64, f64)> {
 /// The steady power, the power beyond it at the start, and the sum of squares left, for a decay time.
 fn linear(means: &[(f64, f64)], tau: f64) -> Option<(f64, f64, f64)> {
     let n = means.len() as f64;
-    let decay = |t: f64| (-t / tau).exp();
+    let decays: Vec<f64> = means.iter().map(|(t, _)| (-t / tau).exp()).collect();
     let (mut x, mut xx, mut y, mut xy) = (0.0, 0.0, 0.0, 0.0);
-    for (t, power) in means {
-        let d = decay(*t);
+    for ((_, power), d) in means.iter().zip(&decays) {
         (x, xx, y, xy) = (x + d, xx + d * d, y + power, xy + d * power);
     }
     let determinant = n * xx - x * x;
@@ -91,7 +90,8 @@ fn linear(means: &[(f64, f64)], tau: f64) -> Option<(f64, f64, f64)> {
         return None;
     }
     let (steady, at_start) = ((xx * y - x * xy) / determinant, (n * xy - x * y) / determinant);
-    let squares = means.iter().map(|(t, power)| (power - steady - at_start * decay(*t)).powi(2)).sum();
+    let left = means.iter().zip(&decays).map(|((_, power), d)| power - steady - at_start * d);
+    let squares = left.map(|left| left.powi(2)).sum();
     Some((steady, at_start, squares))
 }
 
@@ -100,11 +100,15 @@ fn best_tau(means: &[(f64, f64)]) -> f64 {
     let squares = |tau: f64| linear(means, tau).map_or(f64::INFINITY, |(_, _, squares)| squares);
     let steps = 60;
     let at = |step: f64| TAU_S.0 * (TAU_S.1 / TAU_S.0).powf(step / f64::from(steps));
-    let coarse = (0..=steps).map(f64::from).min_by(|a, b| squares(at(*a)).total_cmp(&squares(at(*b)))).unwrap_or(0.0);
+    let least = |tried: &mut dyn Iterator<Item = f64>| {
+        let least = tried.map(|step| (step, squares(at(step)))).min_by(|a, b| a.1.total_cmp(&b.1));
+        least.map(|(step, _)| step)
+    };
+    let coarse = least(&mut (0..=steps).map(f64::from)).unwrap_or(0.0);
     let (mut best, mut width) = (coarse, 0.5);
     for _ in 0..24 {
         let near = [best - width, best, best + width].map(|step| step.clamp(0.0, f64::from(steps)));
-        best = near.into_iter().min_by(|a, b| squares(at(*a)).total_cmp(&squares(at(*b)))).unwrap_or(best);
+        best = least(&mut near.into_iter()).unwrap_or(best);
         width /= 1.6;
     }
     at(best)

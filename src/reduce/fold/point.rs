@@ -2,7 +2,7 @@
 //!
 //! Forms no difference between moments.
 
-use super::row::Row;
+use super::row::place;
 use crate::ledger::{Phase, Sums};
 use crate::schema::Role;
 
@@ -66,16 +66,17 @@ impl Default for Reading {
 }
 
 impl Point {
-    /// The trace at a row, up to which the integrals of voltage and power squared are formed.
-    pub(super) fn of(row: &Row, (volt_seconds, power_squared): (f64, f64)) -> Self {
-        Self {
-            t: row.t,
-            phase: row.phase,
-            sums: row.sums(),
-            volt_seconds,
-            power_squared,
-            soc: [row.role(Role::Soc), row.role(Role::SocInternal)],
-        }
+    /// The trace at a row whose cells are read by their place, up to which the integrals of voltage and power squared are formed.
+    #[inline]
+    pub(super) fn of(
+        t: f64,
+        phase: Phase,
+        (volt_seconds, power_squared): (f64, f64),
+        cell: impl Fn(usize) -> f64,
+    ) -> Self {
+        let soc = [cell(place(Role::Soc)), cell(place(Role::SocInternal))];
+        let sums = Sums::from_column_order(std::array::from_fn(cell));
+        Self { t, phase, sums, volt_seconds, power_squared, soc }
     }
 
     /// Net energy out of the pack, J, plug left out.

@@ -4,8 +4,8 @@
 
 use std::ops::Range;
 
-use super::{ROLES, Reading, SUMS, WIDTH};
-use crate::ledger::{Phase, Sums};
+use super::{Point, ROLES, Reading, SUMS, WIDTH};
+use crate::ledger::Phase;
 use crate::schema::Role;
 
 /// The most rows of a block: its columns stay near the processor from one step of the fold to the next. A piece of a table's rows, as the
@@ -63,15 +63,9 @@ impl Row {
         self.cells.get(column).copied().unwrap_or(f64::NAN)
     }
 
-    #[inline(always)]
-    pub fn role(&self, role: Role) -> f64 {
-        self.cell(place(role))
-    }
-
-    pub fn sums(&self) -> Sums {
-        let mut sums = [0.0; SUMS];
-        sums.copy_from_slice(&self.cells[..SUMS]);
-        Sums::from_column_order(sums)
+    /// The trace there, up to which the integrals are formed.
+    pub fn point(&self, integrals: (f64, f64)) -> Point {
+        Point::of(self.t, self.phase, integrals, |column| self.cell(column))
     }
 }
 
@@ -128,6 +122,11 @@ impl<'a> Rows<'a> {
 
     pub fn row(&self, at: usize) -> Row {
         Row::new(self.t[at], self.phase[at], &self.cells, at)
+    }
+
+    /// The trace at a row, up to which the integrals are formed.
+    pub fn point(&self, at: usize, integrals: (f64, f64)) -> Point {
+        Point::of(self.t[at], self.phase[at], integrals, |column| self.cells[column][at])
     }
 
     /// The row before one.
@@ -213,6 +212,10 @@ impl Steps {
         let values = rows.role(role);
         for at in these {
             let value = values[at];
+            // As it was, most often.
+            if self.reading.shown && self.last == Some(value) {
+                continue;
+            }
             let shown = value.is_finite();
             if shown && (!self.reading.shown || self.last != Some(value)) {
                 let change = (value - self.last.unwrap_or(value)).abs();

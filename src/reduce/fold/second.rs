@@ -10,13 +10,14 @@ use super::integrals::Integrals;
 use super::row::{CHARGED, IN, OUT, Row, Rows, UNOBSERVED, place};
 use super::{Kept, Point, Reading, WIDTH};
 use crate::ledger::{Phase, Sums};
+use crate::memory;
 use crate::schema::Role;
 
 /// The consumers that a map may separate, in the order of [`Second::consumers`].
 pub const CONSUMERS: [Role; 4] =
     [Role::HeaterPower, Role::CompressorPower, Role::BatteryHeaterPower, Role::AccessoryPower];
 /// Smallest and largest before anything was seen.
-const NOTHING: [f32; 2] = [f32::INFINITY, f32::NEG_INFINITY];
+const NOTHING: [f64; 2] = [f64::INFINITY, f64::NEG_INFINITY];
 /// Rows nearer to each other say nothing of the power between them, s.
 const ROW_MIN_S: f64 = 0.01;
 /// What is averaged: the consumers, then the dial's speed.
@@ -140,8 +141,8 @@ pub(super) struct Seconds {
     open: Option<i64>,
     sums: [f64; MEANS.len()],
     counts: [u32; MEANS.len()],
-    power_ends: [f32; 2],
-    speed_ends: [f32; 2],
+    power_ends: [f64; 2],
+    speed_ends: [f64; 2],
     /// The power of each row of a block, W, and the net energy up to it, J: memory that is kept.
     powers: Vec<f64>,
     nets: Vec<f64>,
@@ -164,20 +165,21 @@ impl Default for Seconds {
     }
 }
 
-/// Takes a value into the smallest and largest.
+/// Takes values into the smallest and largest; NaN is neither.
 #[inline(always)]
-fn widen(ends: &mut [f32; 2], value: f64) {
-    if value.is_finite() {
-        let value = value as f32;
-        ends[0] = if value < ends[0] { value } else { ends[0] };
-        ends[1] = if value > ends[1] { value } else { ends[1] };
+fn widen(ends: &mut [f64; 2], values: &[f64]) {
+    let [mut least, mut most] = *ends;
+    for value in values {
+        least = if *value < least { *value } else { least };
+        most = if *value > most { *value } else { most };
     }
+    *ends = [least, most];
 }
 
 /// The smallest and largest, NaN where nothing was seen; what comes is seen anew.
-fn taken(ends: &mut [f32; 2]) -> [f32; 2] {
-    let taken = std::mem::replace(ends, NOTHING);
-    if taken[0] > taken[1] { [f32::NAN; 2] } else { taken }
+fn taken(ends: &mut [f64; 2]) -> [f32; 2] {
+    let [least, most] = std::mem::replace(ends, NOTHING);
+    if least > most { [f32::NAN; 2] } else { [least as f32, most as f32] }
 }
 
 /// The greatest whole number that is not above a time.
@@ -192,6 +194,7 @@ impl Seconds {
     /// Makes room for so many seconds.
     pub fn reserve(&mut self, seconds: usize) {
         self.closed.reserve_exact(seconds);
+        memory::in_large_pages(&mut self.closed);
     }
 
     /// Sees some rows; the open second ends with the row before the first that belongs to another.
@@ -226,8 +229,8 @@ impl Seconds {
                 self.counts[at] += 1;
             }
         }
-        rows.role(Role::Speed)[these.clone()].iter().for_each(|speed| widen(&mut self.speed_ends, *speed));
-        self.powers[these].iter().for_each(|power| widen(&mut self.power_ends, *power));
+        widen(&mut self.speed_ends, &rows.role(Role::Speed)[these.clone()]);
+        widen(&mut self.power_ends, &self.powers[these]);
     }
 
     /// The mean power from the row before to each row, W; NaN where it was not observed.
