@@ -5,7 +5,7 @@
 
 use rustix::mm::{Advice, madvise};
 
-/// The large pages of systems whose usual ones have 4 KiB, bytes; a system with others does nothing.
+/// The large pages of systems whose usual ones have 4 KiB, bytes. Where they are longer the advice comes to nothing.
 const LARGE: usize = 2 << 20;
 
 /// Asks for large pages behind what `room` holds, as far as they lie within it.

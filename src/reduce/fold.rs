@@ -174,6 +174,12 @@ impl RunSummary {
     }
 }
 
+/// Moments as run times, s.
+pub(super) fn seconds(t_us: &[i64], times: &mut Vec<f64>) {
+    times.clear();
+    times.extend(t_us.iter().map(|t_us| *t_us as f64 / 1e6));
+}
+
 /// Folds a trace; feed it the rows in order, then [`Folder::finish`].
 #[derive(Default)]
 pub struct Folder {
@@ -221,8 +227,7 @@ impl Folder {
     pub fn push(&mut self, chunk: &TraceChunk<'_>) {
         let rows = chunk.t_us.len().min(chunk.phase.len());
         let mut times = std::mem::take(&mut self.times);
-        times.clear();
-        times.extend(chunk.t_us[..rows].iter().map(|t_us| *t_us as f64 / 1e6));
+        seconds(&chunk.t_us[..rows], &mut times);
         let mut cells: [&[f64]; WIDTH] = std::array::from_fn(|at| chunk.columns.get(at).copied().unwrap_or_default());
         let short = cells.map(|cells| {
             let nulls = rows.checked_sub(cells.len()).filter(|nulls| (1..rows).contains(nulls));
@@ -380,9 +385,9 @@ impl Folder {
         if !(begins || silent || charging) {
             return;
         }
-        let Some(last) = rows.row_before(at) else { return };
+        let Some(last) = rows.point_before(at, self.integrals.before(at)) else { return };
         self.counters.see(rows, at);
-        self.settle_all(last.point(self.integrals.before(at)));
+        self.settle_all(last);
         if begins {
             self.close_stretch();
         }

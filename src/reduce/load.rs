@@ -8,7 +8,7 @@
 use std::path::Path;
 
 use super::counted;
-use super::fold::{Folder, Noted, RunSummary, TraceChunk, columns};
+use super::fold::{Folder, Noted, RunSummary, TraceChunk, columns, seconds};
 use super::input::{Fix, Gap, Missing, RoleUse, RunInput};
 use super::sampling::{Sampling, SamplingError, Thinner};
 use super::unplaced::Unplaced;
@@ -332,12 +332,6 @@ impl<'a> Column<'a> {
             _ => values.resize(rows, f64::NAN),
         }
     }
-}
-
-/// Run times, s.
-fn seconds(t_us: &[i64], times: &mut Vec<f64>) {
-    times.clear();
-    times.extend(t_us.iter().map(|t_us| *t_us as f64 / 1e6));
 }
 
 /// What thinning showed of a pack.

@@ -84,7 +84,8 @@ impl Differences {
 impl Thinner {
     /// Samples, side by side: when, s, and what; those that are not finite are left out.
     pub fn extend(&mut self, times: &[f64], values: &[f64]) {
-        let (mut times, mut values) = (times, values);
+        let count = times.len().min(values.len());
+        let (mut times, mut values) = (&times[..count], &values[..count]);
         if times.iter().chain(values).any(|number| !number.is_finite()) {
             for (t, value) in times.iter().zip(values).filter(|(t, value)| t.is_finite() && value.is_finite()) {
                 self.extend(std::slice::from_ref(t), std::slice::from_ref(value));
@@ -132,7 +133,8 @@ impl Thinner {
         let (mut any, mut from) = (false, 0);
         while from < self.times.len() {
             let rest = &self.times[from..];
-            let pause_at = rest.windows(2).position(|pair| pair[1] - pair[0] > pause).filter(|_| long > 0);
+            let ends = || rest.windows(2).position(|pair| pair[1] - pair[0] > pause);
+            let pause_at = (long > 0).then(ends).flatten();
             let stretch = from..from + pause_at.map_or(rest.len(), |last| last + 1);
             from = stretch.end;
             if stretch.len() >= SAMPLES_MIN {

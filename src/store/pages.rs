@@ -92,10 +92,10 @@ impl Pages {
         if !matches!(column.compression(), Compression::ZSTD(_)) {
             return Err("a column is packed in a way that this program does not write".into());
         }
-        // Each page ends with a checksum of its own, which would tell what the file's digest tells.
-        let checks = DParameter::ForceIgnoreChecksum(file.is_hashed());
-        self.zstd.set_parameter(checks).map_err(|error| error.to_string())?;
         let (start, length) = column.byte_range();
+        // Each page ends with a checksum of its own, which would tell what the file's digest tells.
+        let checks = DParameter::ForceIgnoreChecksum(file.is_told_of(start));
+        self.zstd.set_parameter(checks).map_err(|error| error.to_string())?;
         let packed = file.read(start, length as usize).map_err(|error| error.to_string())?;
         self.unpack(packed)
     }

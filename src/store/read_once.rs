@@ -21,13 +21,17 @@ pub(super) struct Window {
     /// Where the first of them stands.
     from: u64,
     held: usize,
+    /// What was read once more, from before them.
+    again: Vec<u8>,
 }
 
 impl Window {
     /// Gives back memory far beyond what another file is likely to need.
     pub fn shrink(&mut self) {
-        self.bytes.truncate(KEPT);
-        self.bytes.shrink_to(KEPT);
+        for bytes in [&mut self.bytes, &mut self.again] {
+            bytes.truncate(KEPT);
+            bytes.shrink_to(KEPT);
+        }
         self.held = self.held.min(KEPT);
     }
 
@@ -89,24 +93,33 @@ impl<'f> ReadOnce<'f> {
         Self { digest: Some(Hashed { hasher, taken: 0 }), ..Self::plain(file, window) }
     }
 
-    /// Whether the digest of the whole file will tell whether its bytes are those that were written.
-    pub fn is_hashed(&self) -> bool {
-        self.digest.is_some()
+    /// Whether the digest tells of what is read from there on. What lies before the bytes at hand is read once more, which it does not know.
+    pub fn is_told_of(&self, start: u64) -> bool {
+        self.digest.is_some() && start >= self.window.from
     }
 
     /// The `length` bytes from `start`.
     pub fn read(&mut self, start: u64, length: usize) -> Result<&[u8]> {
+        let told = self.is_told_of(start);
         let Self { file, window, digest } = self;
-        if window.get(start, length).is_none() {
-            if let Some(digest) = digest {
-                digest.go_on(file, window, start)?;
+        match digest {
+            // The bytes at hand stay: those that follow them join what the digest has taken.
+            Some(_) if !told => {
+                window.again.resize(length, 0);
+                file.read_exact_at(&mut window.again, start)?;
+                return Ok(&window.again);
             }
-            window.begin_at(start);
-            let behind = digest.as_mut().filter(|digest| digest.taken < start.saturating_add(length as u64));
-            window.fill(file, if behind.is_some() { length.max(PIECE) } else { length })?;
-            if let Some(digest) = behind {
+            Some(digest) if window.get(start, length).is_none() => {
+                digest.go_on(file, window, start)?;
+                window.begin_at(start);
+                window.fill(file, length.max(PIECE))?;
                 digest.see(window);
             }
+            None if window.get(start, length).is_none() => {
+                window.begin_at(start);
+                window.fill(file, length)?;
+            }
+            _ => {}
         }
         window.get(start, length).ok_or_else(|| ErrorKind::UnexpectedEof.into())
     }
@@ -139,7 +152,7 @@ impl Hashed {
     fn go_on(&mut self, file: &File, window: &mut Window, to: u64) -> Result<()> {
         while self.taken < to {
             window.begin_at(self.taken);
-            window.fill(file, usize::try_from(to - self.taken).unwrap_or(PIECE).min(PIECE))?;
+            window.fill(file, PIECE)?;
             if self.see(window) == 0 {
                 break;
             }
@@ -191,6 +204,8 @@ mod tests {
                 let count = (share * (length - start) as f64) as usize;
                 let read = hashed.read(start as u64, count).unwrap();
                 prop_assert_eq!(read, &bytes[start..start + count]);
+                // So that nothing at hand is unknown to the digest, and what follows joins it.
+                prop_assert!(hashed.digest.as_ref().unwrap().taken == hashed.window.from + hashed.window.held as u64);
             }
             // The digest of the bytes in memory, at once.
             let expected = (bytes.len() as u64, Digest::Blake3(blake3::hash(&bytes).to_string()));

@@ -58,7 +58,9 @@ impl<B> Gathering<B> {
 
     /// Takes back a buffer that is empty again, for its memory.
     fn take_back(&mut self, used: B, has_rows: bool) {
-        if has_rows { self.spare.push(used) } else { self.rows = used }
+        // One that rows already gather in stays; else the one that was used has memory for them.
+        let idle = if has_rows { used } else { std::mem::replace(&mut self.rows, used) };
+        self.spare.push(idle);
     }
 }
 

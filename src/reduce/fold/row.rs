@@ -120,20 +120,16 @@ impl<'a> Rows<'a> {
         self.blank[place(role)]
     }
 
-    pub fn row(&self, at: usize) -> Row {
-        Row::new(self.t[at], self.phase[at], &self.cells, at)
-    }
-
     /// The trace at a row, up to which the integrals are formed.
     pub fn point(&self, at: usize, integrals: (f64, f64)) -> Point {
         Point::of(self.t[at], self.phase[at], integrals, |column| self.cells[column][at])
     }
 
-    /// The row before one.
-    pub fn row_before(&self, at: usize) -> Option<Row> {
+    /// The trace at the row before one, up to which the integrals are formed.
+    pub fn point_before(&self, at: usize, integrals: (f64, f64)) -> Option<Point> {
         match at.checked_sub(1) {
-            Some(before) => Some(self.row(before)),
-            None => self.before.copied(),
+            Some(before) => Some(self.point(before, integrals)),
+            None => self.before.map(|row| row.point(integrals)),
         }
     }
 

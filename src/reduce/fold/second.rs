@@ -165,11 +165,11 @@ impl Default for Seconds {
     }
 }
 
-/// Takes values into the smallest and largest; NaN is neither.
+/// Takes values into the smallest and largest; what is not finite is neither.
 #[inline(always)]
 fn widen(ends: &mut [f64; 2], values: &[f64]) {
     let [mut least, mut most] = *ends;
-    for value in values {
+    for value in values.iter().filter(|value| value.is_finite()) {
         least = if *value < least { *value } else { least };
         most = if *value > most { *value } else { most };
     }
@@ -268,7 +268,7 @@ impl Seconds {
         self.closed.push(Second {
             t,
             phase,
-            sums: Sums::from_column_order([cell(0), cell(1), cell(2), cell(3), cell(4), cell(5), cell(6), cell(7)]),
+            sums: Sums::from_column_order(std::array::from_fn(&cell)),
             volt_seconds,
             odometer: cell(place(Role::Odometer)),
             soc: [read(Role::Soc), read(Role::SocInternal)],

@@ -20,8 +20,9 @@ type Four<'s> = (&'s [f64; 4], &'s [f64; 4]);
 /// Before this sample the one `N` before may not be in the stretch; from it on four samples begin with one of way 0.
 const HEAD: usize = 4;
 
-/// Both ends of the stretch are in every way.
+/// Both ends of the stretch are in every way. Four samples are one of each way, or some.
 pub(super) fn thin<const N: usize>(stretch: Stretch<'_>) -> Ways<N> {
+    const { assert!(4 % N == 0) };
     // Counted, since that goes by many at once.
     if stretch.x.iter().filter(|x| **x < 0.0).count() > 0 {
         return of_parts(stretch, add_four);

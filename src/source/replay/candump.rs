@@ -157,6 +157,9 @@ impl Candump {
             self.damage.add(|| break_fault(&self.name, *done, why));
         }
         self.passed_on.add(block, &mut self.texts);
+        if self.ended {
+            self.passed_on.finish(&mut self.texts);
+        }
         true
     }
 
