@@ -41,9 +41,10 @@ def figures(context):
     }
     results = alternate(jobs, context.runs)
     print(f"\nreplay, {frames} frames, seed {context.seed}, one core unless said, medians of {context.runs}")
-    both = results.pop("parse, decode, ledger, two processes at once")
+    at_once = "parse, decode, ledger, two processes at once"
+    both = {at_once: results.pop(at_once)}
     told(results, results, frames)
-    told({"parse, decode, ledger, two processes at once": both}, {"parse, decode, ledger, two processes at once": both}, 2 * frames)
+    told(both, both, 2 * frames)
     took = {name: seconds(runs) for name, runs in results.items()}
 
     lines = min(frames, PEER_LINES)
