@@ -208,12 +208,12 @@ impl Steps {
         let values = rows.role(role);
         for at in these {
             let value = values[at];
-            // As it was, most often.
+            // Most often as it was; what follows is new, or there again.
             if self.reading.shown && self.last == Some(value) {
                 continue;
             }
             let shown = value.is_finite();
-            if shown && (!self.reading.shown || self.last != Some(value)) {
+            if shown {
                 let change = (value - self.last.unwrap_or(value)).abs();
                 if change > 0.0 {
                     self.step = Some(self.step.map_or(change, |step| step.min(change)));

@@ -69,7 +69,7 @@ impl Candump {
 
     fn of_blocks(blocks: Blocks, stored: Stored, name: Arc<str>, workers: &Workers) -> Self {
         Self {
-            passed_on: PassedOn::new(stored.clone(), workers.clone()),
+            passed_on: PassedOn::new(stored.passed_on().cloned(), workers.clone()),
             stored,
             name,
             blocks: Arc::new(blocks),

@@ -177,7 +177,7 @@ impl Input {
         self.stored.progress()
     }
 
-    /// Leaves the file's digest to those who get its bytes, where the stream is the file as it is ([`Stored::pass_on`]).
+    /// Leaves the file's digest to those who get its bytes, where the stream is the file as it is ([`Stored::passed_on`]).
     pub fn pass_on_digest(&self) {
         self.stored.passed_on.store(self.plain.is_some(), Ordering::Relaxed);
     }
@@ -267,17 +267,9 @@ impl Stored {
         self.digest.as_ref().map(|digest| digest.finish(&self.path)).transpose()
     }
 
-    /// Whether those who get the file's bytes are to pass them on to its digest.
-    pub fn is_passed_on(&self) -> bool {
-        self.digest.is_some() && self.passed_on.load(Ordering::Relaxed)
-    }
-
-    /// Goes on with the digest, where it was left to those who get the file's bytes: these stand at `offset` in it.
-    pub fn pass_on(&self, bytes: &[u8], offset: u64) {
-        match &self.digest {
-            Some(digest) if self.is_passed_on() => digest.take(bytes, offset),
-            _ => {}
-        }
+    /// The digest, where it was left to those who get the file's bytes: they pass them on with their place.
+    pub fn passed_on(&self) -> Option<&FileDigest> {
+        self.digest.as_ref().filter(|_| self.passed_on.load(Ordering::Relaxed))
     }
 }
 

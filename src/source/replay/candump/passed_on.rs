@@ -4,7 +4,7 @@
 //! reads ahead what others would have read. Parses nothing.
 
 use super::block::Block;
-use crate::source::replay::input::Stored;
+use crate::source::replay::digest::FileDigest;
 use crate::workers::{Job, Workers};
 
 /// Blocks that may wait while the digest takes others.
@@ -12,20 +12,21 @@ const WAITING_MAX: usize = 4;
 
 /// Those that wait, and those that the digest takes just now.
 pub(super) struct PassedOn {
-    stored: Stored,
+    /// None where nobody wants it of the blocks.
+    digest: Option<FileDigest>,
     workers: Workers,
     waiting: Vec<Block>,
     taken: Option<Job<Vec<Vec<u8>>>>,
 }
 
 impl PassedOn {
-    pub fn new(stored: Stored, workers: Workers) -> Self {
-        Self { stored, workers, waiting: Vec::new(), taken: None }
+    pub fn new(digest: Option<FileDigest>, workers: Workers) -> Self {
+        Self { digest, workers, waiting: Vec::new(), taken: None }
     }
 
     /// Passes on the block after those before; memory that is free again goes to `texts`.
     pub fn add(&mut self, block: Block, texts: &mut Vec<Vec<u8>>) {
-        if !self.stored.is_passed_on() {
+        if self.digest.is_none() {
             texts.push(block.text);
             return;
         }
@@ -48,13 +49,10 @@ impl PassedOn {
     fn go_on(&mut self, done: Vec<Vec<u8>>, texts: &mut Vec<Vec<u8>>) {
         texts.extend(done);
         let blocks = std::mem::take(&mut self.waiting);
-        if blocks.is_empty() {
-            return;
-        }
-        let stored = self.stored.clone();
+        let Some(digest) = self.digest.clone().filter(|_| !blocks.is_empty()) else { return };
         let take = move |block: Block| {
             if block.is_whole {
-                stored.pass_on(block.lines(), block.offset);
+                digest.take(block.lines(), block.offset);
             }
             block.text
         };
