@@ -331,17 +331,16 @@ impl Batch {
         self.frames.is_empty() && self.rest.is_empty()
     }
 
-    /// Splits a batch in time order into what lies before a moment and what does not.
-    pub fn split_at(&self, moment: Steady) -> (Self, Self) {
-        let frames = self.frames.split_at(self.frames.partition_point(|frame| frame.at < moment));
-        let rest = self.rest.split_at(self.rest.partition_point(|stamped| stamped.at < moment));
-        // Both keep the whole arena: offsets into it stay valid, and a split is rare.
-        let part = |frames: &[Frame], rest: &[Stamped]| Self {
-            frames: frames.to_vec(),
+    /// Takes out what lies before a moment, of a batch in time order.
+    pub fn take_before(&mut self, moment: Steady) -> Self {
+        let frames = self.frames.partition_point(|frame| frame.at < moment);
+        let rest = self.rest.partition_point(|stamped| stamped.at < moment);
+        Self {
+            frames: self.frames.drain(..frames).collect(),
+            // Both keep the whole arena: offsets into it stay valid, and a split is rare.
             long: self.long.clone(),
-            rest: rest.to_vec(),
-        };
-        (part(frames.0, rest.0), part(frames.1, rest.1))
+            rest: self.rest.drain(..rest).collect(),
+        }
     }
 
     /// Empties it, keeping its memory.

@@ -1,11 +1,12 @@
 //! Threads that share a program's heavy work: jobs are given out, their results taken in whatever order they are wanted.
 //!
-//! Whoever waits for a result works off other jobs meanwhile, so so many threads are busy and no more. Alone, a job is done where
-//! it is given out: the same code, one thread. Decides nothing about what is worth giving out, and orders nothing.
+//! Whoever waits for a result that nobody is at does the job, or works off others meanwhile, so so many threads are busy and no more. Alone, a job is
+//! done where it is given out: the same code, one thread. Decides nothing about what is worth giving out.
 
+use std::collections::VecDeque;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
-use std::sync::Arc;
 use std::sync::mpsc::{Receiver, TryRecvError, sync_channel};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::thread;
 
 use rayon::{ThreadPool, ThreadPoolBuilder, Yield};
@@ -43,10 +44,28 @@ impl Workers {
     /// Gives out a job. Alone, it is done when this returns.
     pub fn start<T: Send + 'static>(&self, job: impl FnOnce() -> T + Send + 'static) -> Job<T> {
         let Some(pool) = &self.0 else { return Job::Done(job()) };
+        let waiting = Waiting(Arc::new(Mutex::new(Some(Box::new(job) as Work<T>))));
         let (tell, told) = sync_channel(1);
-        // One that panics does so where its result is taken; nobody may want it any more, which is no error.
-        pool.spawn_fifo(move || drop(tell.send(catch_unwind(AssertUnwindSafe(job)))));
-        Job::GivenOut { told, pool: Arc::clone(pool) }
+        let taken = Waiting(Arc::clone(&waiting.0));
+        pool.spawn_fifo(move || {
+            if let Some(work) = taken.take() {
+                // One that panics does so where its result is taken; nobody may want it any more, which is no error.
+                drop(tell.send(catch_unwind(AssertUnwindSafe(work))));
+            }
+        });
+        Job::GivenOut { waiting, told, pool: Arc::clone(pool) }
+    }
+}
+
+type Work<T> = Box<dyn FnOnce() -> T + Send>;
+
+/// Work that the first who comes does.
+pub struct Waiting<T>(Arc<Mutex<Option<Work<T>>>>);
+
+impl<T> Waiting<T> {
+    fn take(&self) -> Option<Work<T>> {
+        // Nothing is done while it is locked.
+        self.0.lock().unwrap_or_else(PoisonError::into_inner).take()
     }
 }
 
@@ -56,7 +75,9 @@ pub enum Job<T> {
     Done(T),
     /// Somebody does it.
     GivenOut {
-        /// Where the result comes from.
+        /// The work, until somebody is at it.
+        waiting: Waiting<T>,
+        /// Where the result comes from, if another does it.
         told: Receiver<thread::Result<T>>,
         /// Who does it.
         pool: Arc<ThreadPool>,
@@ -64,18 +85,23 @@ pub enum Job<T> {
 }
 
 impl<T> Job<T> {
-    /// The result, waited for by helping.
+    /// The result: of work done here and now if nobody is at it, else waited for by helping.
     ///
     /// # Panics
     /// If the job did.
     pub fn take(self) -> T {
+        if let Self::GivenOut { waiting, .. } = &self
+            && let Some(work) = waiting.take()
+        {
+            return work();
+        }
         let mut job = self;
         loop {
             job = match job.if_done() {
                 Ok(result) => return result,
                 Err(job) => job,
             };
-            if let Self::GivenOut { told, pool } = &job
+            if let Self::GivenOut { told, pool, .. } = &job
                 && pool.yield_now() != Some(Yield::Executed)
             {
                 // Nothing is left to help with: others are at it.
@@ -89,14 +115,51 @@ impl<T> Job<T> {
     /// # Panics
     /// If the job did.
     pub fn if_done(self) -> Result<T, Self> {
-        let (told, pool) = match self {
-            Self::Done(result) => return Ok(result),
-            Self::GivenOut { told, pool } => (told, pool),
-        };
-        match told.try_recv() {
-            Err(TryRecvError::Empty) => Err(Self::GivenOut { told, pool }),
-            told => Ok(opened(told.unwrap_or_else(|gone| Err(Box::new(gone))))),
+        match self {
+            Self::Done(result) => Ok(result),
+            Self::GivenOut { waiting, told, pool } => match told.try_recv() {
+                Err(TryRecvError::Empty) => Err(Self::GivenOut { waiting, told, pool }),
+                told => Ok(opened(told.unwrap_or_else(|gone| Err(Box::new(gone))))),
+            },
         }
+    }
+}
+
+/// Jobs whose results are wanted in the order in which they were given out.
+pub struct InOrder<T> {
+    workers: Workers,
+    /// Jobs for each thread before one is waited for.
+    ahead: usize,
+    given_out: VecDeque<Job<T>>,
+}
+
+impl<T: Send + 'static> InOrder<T> {
+    /// Keeps at most so many jobs a thread on their way, which bounds the memory that they take.
+    pub fn new(workers: Workers, ahead: usize) -> Self {
+        Self { workers, ahead, given_out: VecDeque::new() }
+    }
+
+    /// Gives out a job. Alone, it is done when this returns.
+    pub fn give_out(&mut self, job: impl FnOnce() -> T + Send + 'static) {
+        self.given_out.push_back(self.workers.start(job));
+    }
+
+    /// The result of the first, once there are so many that it is likely there: whoever gives out goes on with other things meanwhile. Alone,
+    /// at once.
+    pub fn due(&mut self) -> Option<T> {
+        let threads = self.workers.threads();
+        let kept = if threads > 1 { self.ahead * threads } else { 1 };
+        if self.given_out.len() >= kept { self.take_first() } else { None }
+    }
+
+    /// The result of the first, waited for.
+    pub fn take_first(&mut self) -> Option<T> {
+        self.given_out.pop_front().map(Job::take)
+    }
+
+    /// Whether all were handed back.
+    pub fn is_empty(&self) -> bool {
+        self.given_out.is_empty()
     }
 }
 
@@ -136,6 +199,44 @@ mod tests {
             (waits.take(), tells.take())
         });
         assert_eq!(done, (Ok(7), Ok(())));
+    }
+
+    #[test]
+    fn what_nobody_is_at_is_done_by_who_wants_it() {
+        let who = Workers::with(2, |workers| {
+            let (tell, told) = sync_channel::<u8>(1);
+            let (begin, begun) = sync_channel::<u8>(1);
+            // The other thread is at this one until it is told, so it can't be at the next.
+            let long = workers.start(move || (begin.send(0), told.recv()).1);
+            begun.recv().map_err(|_| "nobody began")?;
+            let who = workers.start(|| thread::current().id()).take();
+            tell.send(7).map_err(|_| "nobody waits")?;
+            Ok::<_, &str>((who == thread::current().id(), long.take()))
+        });
+        assert_eq!(who, Ok((true, Ok(7))));
+    }
+
+    #[test]
+    fn results_come_in_order_and_only_so_many_are_on_their_way() {
+        for (threads, kept) in [(1, 0), (2, 3), (3, 5)] {
+            let (seen, waiting) = Workers::with(threads, |workers| {
+                let mut jobs = InOrder::new(workers.clone(), 2);
+                let mut seen = Vec::new();
+                for n in 0..50 {
+                    jobs.give_out(move || n);
+                    while let Some(n) = jobs.due() {
+                        seen.push(n);
+                    }
+                }
+                let waiting = 50 - seen.len();
+                while let Some(n) = jobs.take_first() {
+                    seen.push(n);
+                }
+                assert!(jobs.is_empty());
+                (seen, waiting)
+            });
+            assert_eq!((seen, waiting), ((0..50).collect(), kept));
+        }
     }
 
     #[test]

@@ -53,7 +53,7 @@ pub struct Arguments {
     /// Print JSON instead of the runs' folders
     #[arg(long)]
     json: bool,
-    /// Threads that read, unpack and pack; without it as many as the computer has, at most 4. Changes nothing in the
+    /// Threads that read, decode, unpack and pack; without it as many as the computer has, at most 4. Changes nothing in the
     /// result, and each takes up to 25 MB more
     #[arg(long, value_name = "COUNT", value_parser = clap::value_parser!(u16).range(1..=64))]
     threads: Option<u16>,
@@ -167,9 +167,8 @@ impl Job {
         let mut batch = Batch::default();
         let mut frames = 0;
         while replay.next(&mut batch)? {
-            session.take(&batch, replay.names())?;
             frames += batch.frames.len();
-            batch.clear();
+            session.take(&mut batch, replay.names())?;
             bar.set_position(replay.progress().done);
             let rate = frames as f64 / 1e6 / bar.elapsed().as_secs_f64().max(1e-3);
             bar.set_message(format!("{rate:.1} M frames/s"));

@@ -264,9 +264,8 @@ impl Keeper {
             return;
         }
         let waited = self.waiting.take();
-        let (held, names) = (std::mem::take(&mut self.held), &self.names);
-        let kept = guarded(&mut self.session, |session| session.take(&held, names));
-        self.held = held;
+        let (mut again, names) = (self.held.clone(), &self.names);
+        let kept = guarded(&mut self.session, |session| session.take(&mut again, names));
         match kept {
             Ok(()) => {
                 if waited.is_some() {
@@ -296,7 +295,7 @@ impl Keeper {
         if self.held.frames.first().is_some_and(|frame| frame.at < safe)
             || self.held.rest.first().is_some_and(|item| item.at < safe)
         {
-            self.held = self.held.split_at(safe).1;
+            self.held.take_before(safe);
         }
         let wait = if failure.is_the_disks() { Some(DISK_WAIT) } else { self.wait_for_fault(now) };
         let what = if failure.is_full() { "the disk is full" } else { "what was observed could not be kept" };

@@ -51,6 +51,31 @@ impl Counts {
         Self { messages: messages.collect(), unknown_frames: 0 }
     }
 
+    /// All zero, in the same shape.
+    pub(super) fn zeroed(&self) -> Self {
+        let mut zeroed = self.clone();
+        zeroed.clear();
+        zeroed
+    }
+
+    /// Sets all to zero, keeping the shape.
+    pub(super) fn clear(&mut self) {
+        self.unknown_frames = 0;
+        for message in &mut self.messages {
+            message.frames = 0;
+            message.signals.fill(SignalCounts::default());
+        }
+    }
+
+    /// Adds what was counted elsewhere with the same map.
+    pub(super) fn add(&mut self, other: &Self) {
+        self.unknown_frames += other.unknown_frames;
+        for (message, other) in self.messages.iter_mut().zip(&other.messages) {
+            message.frames += other.frames;
+            message.signals.iter_mut().zip(&other.signals).for_each(|(signal, other)| signal.add(other));
+        }
+    }
+
     /// Cuts or fills up to another's shape, so that counts kept by an older map do no harm.
     pub(super) fn shaped_like(mut self, other: &Self) -> Self {
         self.messages.resize_with(other.messages.len(), MessageCounts::default);
@@ -62,6 +87,14 @@ impl Counts {
 }
 
 impl SignalCounts {
+    fn add(&mut self, other: &Self) {
+        self.available += other.available;
+        self.not_available += other.not_available;
+        self.out_of_range += other.out_of_range;
+        self.not_finite += other.not_finite;
+        self.too_short += other.too_short;
+    }
+
     /// How often the signal was in a frame.
     pub fn seen(&self) -> u64 {
         self.available + self.not_available + self.out_of_range + self.not_finite + self.too_short

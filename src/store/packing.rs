@@ -2,7 +2,6 @@
 //!
 //! So the bytes do not hang on how many help. Decides neither when a group is full nor which file it goes to.
 
-use std::collections::VecDeque;
 use std::sync::{Arc, Mutex, PoisonError};
 
 use parquet::errors::Result;
@@ -11,7 +10,7 @@ use super::encode::{Encoder, Packed};
 use super::frames::FrameBuffer;
 use super::rows::RowBuffer;
 use super::schema_of::FileSchema;
-use crate::workers::{Job, Workers};
+use crate::workers::{InOrder, Job, Workers};
 
 /// Groups that are given out for each thread before one is waited for.
 const AHEAD: usize = 2;
@@ -43,39 +42,31 @@ pub(super) struct Packing<W> {
     workers: Workers,
     /// Those that nobody packs with just now.
     encoders: Arc<Mutex<Vec<Encoder>>>,
-    given_out: VecDeque<(W, Job<Made>)>,
+    given_out: InOrder<Done<W>>,
 }
 
-/// A buffer that was packed, and what came of it.
-type Made = (Buffer, Result<Packed>);
-
-impl<W> Packing<W> {
+impl<W: Send + 'static> Packing<W> {
     pub fn new(workers: Workers) -> Self {
-        Self { workers, encoders: Arc::default(), given_out: VecDeque::new() }
+        Self { given_out: InOrder::new(workers.clone(), AHEAD), workers, encoders: Arc::default() }
     }
 
     /// Gives out a group; `names` are the texts that it holds by number.
     pub fn give_out(&mut self, whose: W, mut buffer: Buffer, schema: Arc<FileSchema>, names: Vec<String>) {
-        let job = self.start(move |encoder| {
-            let packed = buffer.pack(&schema, &names, encoder);
-            (buffer, packed)
+        let encoders = Arc::clone(&self.encoders);
+        self.given_out.give_out(move || {
+            let packed = with_encoder(&encoders, |encoder| buffer.pack(&schema, &names, encoder));
+            Done { whose, buffer, packed }
         });
-        self.given_out.push_back((whose, job));
     }
 
-    /// The group that was given out first, once there are so many that it is likely packed: whoever gives out goes on with other things
-    /// meanwhile, and memory is bounded. Alone it is packed at once.
+    /// The group that was given out first, once there are so many that it is likely packed; alone, at once.
     pub fn due(&mut self) -> Option<Done<W>> {
-        let threads = self.workers.threads();
-        let kept = if threads > 1 { AHEAD * threads } else { 1 };
-        if self.given_out.len() >= kept { self.next() } else { None }
+        self.given_out.due()
     }
 
     /// The group that was given out first, waited for.
-    pub fn next(&mut self) -> Option<Done<W>> {
-        let (whose, job) = self.given_out.pop_front()?;
-        let (buffer, packed) = job.take();
-        Some(Done { whose, buffer, packed })
+    pub fn take_first(&mut self) -> Option<Done<W>> {
+        self.given_out.take_first()
     }
 
     /// Whether all were handed back.

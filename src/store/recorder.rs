@@ -15,7 +15,7 @@ use super::journal::{self, Journal};
 use super::run_file::{self, Damage, Ended, RunFile, Source};
 use super::writer::{NO_BUS, RunWriter};
 use super::{StoreError, disk, recover, set_aside, state as saved};
-use crate::decode::{Decoded, Decoder};
+use crate::decode::{Batches, Decoded, DecodedBatch, Decoder};
 use crate::ledger::{Ledger, TraceRow};
 use crate::map::{Map, Message};
 use crate::observation::{Batch, Bus, BusNames, Item, Stamped};
@@ -39,7 +39,7 @@ pub enum Durability {
 pub struct Recorder {
     folder: PathBuf,
     plan: Arc<Plan>,
-    decoder: Decoder,
+    decoding: Batches,
     writer: RunWriter,
     journal: Option<Journal>,
     state: State,
@@ -64,12 +64,13 @@ impl Recorder {
         }
         let decoder = Decoder::new(&plan.map);
         let state = State::new(plan, &decoder, origin, started);
+        let decoding = Batches::new(decoder, plan.workers.clone());
         let folder = folder.to_path_buf();
         let plan = Arc::clone(plan);
         let mut recorder = Self {
             folder,
             plan,
-            decoder,
+            decoding,
             writer,
             journal: None,
             state,
@@ -98,12 +99,13 @@ impl Recorder {
         decoder.set_counts(state.counts.clone());
         let writer = RunWriter::resume(folder, sample_tables(&plan.map), plan.record_frames, part)?;
         let names = state.buses.clone();
+        let decoding = Batches::new(decoder, plan.workers.clone());
         let (plan, last) = (Arc::new(plan), state.last);
         let folder = folder.to_path_buf();
         let mut recorder =
-            Self { folder, plan, decoder, writer, journal: None, state, latest: None, journaled: last, durable: last };
+            Self { folder, plan, decoding, writer, journal: None, state, latest: None, journaled: last, durable: last };
         recorder.state.buses = BusNames::default();
-        recorder.set_buses(&names);
+        recorder.set_buses(&names)?;
         let journal = journal::path(&recorder.folder, part);
         recorder.replay_journal(&journal)?;
         let end = recorder.run_time(recorder.state.last);
@@ -119,8 +121,8 @@ impl Recorder {
             match block {
                 Ok((mut batch, names)) => {
                     self.rebase(&mut batch);
-                    self.set_buses(&names);
-                    self.process(&batch)?;
+                    self.set_buses(&names)?;
+                    self.process(&mut batch)?;
                 }
                 Err(torn) => {
                     if torn.until.is_some() {
@@ -199,19 +201,18 @@ impl Recorder {
         &self.folder
     }
 
-    /// Takes observations in time order. Nothing about the result depends on how they are batched.
-    pub fn take(&mut self, batch: &Batch, names: &BusNames) -> Result<(), StoreError> {
-        self.set_buses(names);
+    /// Takes observations in time order and leaves the batch empty. Nothing about the result depends on how they are batched.
+    pub fn take(&mut self, batch: &mut Batch, names: &BusNames) -> Result<(), StoreError> {
+        self.set_buses(names)?;
         let Some(last) = batch.last() else { return Ok(()) };
         let boundary = self.state.part_end(self.writer.part());
         if last < boundary {
             return self.take_within_part(batch);
         }
         // Rare: what lies before the boundary belongs to the part that ends there, in the journal too.
-        let (before, after) = batch.split_at(boundary);
-        self.take_within_part(&before)?;
+        self.take_within_part(&mut batch.take_before(boundary))?;
         self.end_part(boundary)?;
-        self.take(&after, names)
+        self.take(batch, names)
     }
 
     /// What has been observed so far reaches stable storage.
@@ -242,6 +243,7 @@ impl Recorder {
             let plan = Arc::make_mut(&mut self.plan);
             (plan.run_file.sources, plan.run_file.damage) = (sources, damage);
         }
+        self.settle()?;
         let end = self.run_time(self.state.last);
         self.state.ledger.finish(end);
         // A run that ended before it was cut has its last part closed and its last state saved.
@@ -251,7 +253,7 @@ impl Recorder {
             self.writer.close_parts()?;
             self.save()?;
         }
-        self.state.counts = self.decoder.counts().clone();
+        self.state.counts = self.decoding.counts().clone();
         let mut run_file = report::told(&self.folder, &self.plan, &self.state)?;
         run_file.tables = self.writer.finish()?;
         run_file.save(&self.folder)?;
@@ -259,12 +261,15 @@ impl Recorder {
         Ok(run_file)
     }
 
-    fn set_buses(&mut self, names: &BusNames) {
+    fn set_buses(&mut self, names: &BusNames) -> Result<(), StoreError> {
         if self.state.buses != *names {
+            // What came before knows no more buses than there were, however late it is written.
+            self.settle()?;
             self.state.buses = names.clone();
-            self.decoder.set_buses(names);
+            self.decoding.set_buses(names);
             self.writer.set_buses(names);
         }
+        Ok(())
     }
 
     fn run_time(&self, at: Steady) -> RunTime {
@@ -278,7 +283,7 @@ impl Recorder {
         batch.rest.iter_mut().for_each(|stamped| stamped.at = stamped.at + since);
     }
 
-    fn take_within_part(&mut self, batch: &Batch) -> Result<(), StoreError> {
+    fn take_within_part(&mut self, batch: &mut Batch) -> Result<(), StoreError> {
         if let Some(journal) = &mut self.journal {
             journal.append(batch, &self.state.buses, self.state.origin)?;
             self.journaled = batch.last().map_or(self.journaled, |last| last + Span(1));
@@ -286,24 +291,44 @@ impl Recorder {
         self.process(batch)
     }
 
-    fn process(&mut self, batch: &Batch) -> Result<(), StoreError> {
-        let Some(last) = batch.last() else { return Ok(()) };
-        let mut rest = batch.rest.iter().peekable();
+    /// Decodes a batch, elsewhere if somebody helps, and folds those that are decoded by now.
+    fn process(&mut self, batch: &mut Batch) -> Result<(), StoreError> {
+        self.decoding.give_out(batch);
+        while let Some(decoded) = self.decoding.due() {
+            self.fold(decoded)?;
+        }
+        Ok(())
+    }
+
+    /// Folds all that was taken.
+    fn settle(&mut self) -> Result<(), StoreError> {
+        while let Some(decoded) = self.decoding.take_first() {
+            self.fold(decoded)?;
+        }
+        Ok(())
+    }
+
+    /// What goes on in order: rows to their tables, values that play a role to the ledger.
+    fn fold(&mut self, decoded: DecodedBatch) -> Result<(), StoreError> {
+        let batch = decoded.batch();
         for frame in &batch.frames {
+            self.writer.frame(self.run_time(frame.at), frame, batch.payload(frame))?;
+        }
+        let mut rest = batch.rest.iter().peekable();
+        for (frame, message) in decoded.frames() {
             while let Some(stamped) = rest.next_if(|stamped| stamped.at <= frame.at) {
                 self.item(stamped)?;
             }
             let at = self.run_time(frame.at);
-            let payload = batch.payload(frame);
-            self.writer.frame(at, frame, payload)?;
-            if let Some(decoded) = self.decoder.frame(frame, payload) {
-                keep(&mut self.writer, &mut self.state.ledger, at, frame.bus, &decoded)?;
-            }
+            keep(&mut self.writer, &mut self.state.ledger, at, frame.bus, &message)?;
         }
         rest.try_for_each(|stamped| self.item(stamped))?;
         self.state.frames += batch.frames.len() as u64;
-        self.state.last = self.state.last.max(last);
-        self.state.ledger.reach(self.run_time(last));
+        if let Some(last) = batch.last() {
+            self.state.last = self.state.last.max(last);
+            self.state.ledger.reach(self.run_time(last));
+        }
+        self.decoding.take_back(decoded);
         self.drain_trace()
     }
 
@@ -312,12 +337,12 @@ impl Recorder {
         match &stamped.item {
             Item::Reply(reply) => {
                 self.writer.reply(at, reply)?;
-                if let Some(decoded) = self.decoder.reply(reply) {
+                if let Some(decoded) = self.decoding.decoder().reply(reply) {
                     keep(&mut self.writer, &mut self.state.ledger, at, reply.bus, &decoded)?;
                 }
             }
             Item::Row(row) => {
-                if let Some(decoded) = self.decoder.row(row) {
+                if let Some(decoded) = self.decoding.decoder().row(row) {
                     keep(&mut self.writer, &mut self.state.ledger, at, NO_BUS, &decoded)?;
                 }
             }
@@ -339,6 +364,7 @@ impl Recorder {
     fn end_part(&mut self, boundary: Steady) -> Result<(), StoreError> {
         // Whatever goes wrong below, the journal holds the part.
         self.sync()?;
+        self.settle()?;
         // Something was observed at or after the boundary, which a cut may now cost: the run still goes up to here.
         self.state.last = self.state.last.max(boundary);
         self.state.ledger.reach(self.run_time(boundary));
@@ -350,7 +376,7 @@ impl Recorder {
     /// Saves the state at the beginning of a part, then begins that part's journal; a cut between the two finds a state
     /// with nothing on top of it, which is what there is.
     fn save(&mut self) -> Result<(), StoreError> {
-        self.state.counts = self.decoder.counts().clone();
+        self.state.counts = self.decoding.counts().clone();
         let part = self.writer.part();
         saved::save(&self.folder, part, &self.state.to_bytes(&self.folder, &self.plan)?)?;
         self.journal = Some(Journal::create(&self.folder, part)?);

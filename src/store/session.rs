@@ -90,25 +90,19 @@ impl Session {
         })
     }
 
-    /// Takes observations in time order; begins and ends runs as they say.
-    pub fn take(&mut self, batch: &Batch, names: &BusNames) -> Result<(), StoreError> {
+    /// Takes observations in time order and leaves the batch empty; begins and ends runs as they say.
+    pub fn take(&mut self, batch: &mut Batch, names: &BusNames) -> Result<(), StoreError> {
         let items = self.activity.of_items(batch);
         let mut items = &items[..];
-        let Some(mut moment) = self.first_break(batch, items, names) else { return self.append(batch, items, names) };
-        let mut batch = batch.clone();
-        loop {
-            let (before, after) = batch.split_at(moment);
+        while let Some(moment) = self.first_break(batch, items, names) {
             let (items_before, items_after) = items.split_at(items.partition_point(|at| *at < moment));
-            self.append(&before, items_before, names)?;
+            self.append(&mut batch.take_before(moment), items_before, names)?;
             self.end(Ended::Quiet)?;
-            self.note_anchors_at(&after, moment);
+            self.note_anchors_at(batch, moment);
             self.begin(moment)?;
             items = items_after;
-            match self.first_break(&after, items, names) {
-                Some(next) => (batch, moment) = (after, next),
-                None => return self.append(&after, items, names),
-            }
         }
+        self.append(batch, items, names)
     }
 
     /// Ends the current run if it has been quiet for long enough at a moment at which nothing was observed.
@@ -202,20 +196,22 @@ impl Session {
     }
 
     /// Appends observations that hold no break: to the current run, or to none.
-    fn append(&mut self, batch: &Batch, items: &[Steady], names: &BusNames) -> Result<(), StoreError> {
+    fn append(&mut self, batch: &mut Batch, items: &[Steady], names: &BusNames) -> Result<(), StoreError> {
         batch.rest.iter().for_each(|stamped| self.note_anchor(stamped));
         let Some(recorder) = &mut self.current else {
             self.outside += outside(batch);
             self.safe = batch.last().map_or(self.safe, |last| last + Span(1));
+            batch.clear();
             return Ok(());
         };
         self.active = self.activity.last(batch, items, names).map_or(self.active, |at| at.max(self.active));
         let end = self.active + self.settings.quiet;
         match batch.last() {
             Some(last) if last > end => {
-                let (inside, after) = batch.split_at(end + Span(1));
-                self.outside += outside(&after);
-                recorder.take(&inside, names)
+                let mut inside = batch.take_before(end + Span(1));
+                self.outside += outside(batch);
+                batch.clear();
+                recorder.take(&mut inside, names)
             }
             _ => recorder.take(batch, names),
         }

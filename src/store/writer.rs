@@ -332,7 +332,7 @@ impl RunWriter {
         for which in [Other::Trace, Other::Fixes, Other::Polls, Other::Supply, Other::Marks] {
             self.give_out(Whose::Other(which))?;
         }
-        while let Some(done) = self.packing.next() {
+        while let Some(done) = self.packing.take_first() {
             self.append(done)?;
         }
         let (part, sync) = (self.part, self.sync_parts);

@@ -52,8 +52,7 @@ fn record(data: &Path) -> (std::path::PathBuf, Truth) {
     while more {
         more = rehearsal.step(&mut batch, &mut names);
         if batch.frames.len() > 4_000 || !more {
-            session.take(&batch, &names).expect("recorded");
-            batch.clear();
+            session.take(&mut batch, &names).expect("recorded");
         }
     }
     let runs = session.finish(Ended::EndOfRecording).expect("a run");

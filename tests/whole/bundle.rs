@@ -119,8 +119,7 @@ fn record(folder: &Path) {
                 batch.rest.push(Stamped { at, item: Item::Trouble(format!("{NUMBER} answers no more")) });
             }
         }
-        recorder.take(&batch, &names).expect("taken");
-        batch.clear();
+        recorder.take(&mut batch, &names).expect("taken");
     }
     assert!(told > 600, "{told} fixes");
     recorder.finish(Ended::Quiet, None).expect("a finished run");

@@ -3,10 +3,11 @@
 
 use std::path::PathBuf;
 
-use drawdown::decode::Decoder;
+use drawdown::decode::{Batches, Decoder};
 use drawdown::map::{Map, Message, Origin, encode, from_text, load};
 use drawdown::observation::{Batch, Bus, CanId, FrameFlags};
 use drawdown::time::Steady;
+use drawdown::workers::Workers;
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{RngCore, SeedableRng};
 
@@ -89,16 +90,17 @@ fn every_signal_equals_what_cantools_gives() {
     let mut payloads = &payloads[..];
     let (mut compared, mut refused, mut values_compared) = (0, 0, 0);
     for (file, map) in files.iter().zip(&maps) {
-        let mut decoder = Decoder::new(map);
+        let mut batches = Batches::new(Decoder::new(map), Workers::alone());
         let mut batch = Batch::default();
         for message in &map.messages {
             let (id, flags, length) = frame_of(message);
             for _ in 0..frames {
                 let (payload, rest) = payloads.split_at(length);
                 payloads = rest;
-                batch.clear();
                 batch.push(Steady(0), Bus(0), id, FrameFlags(flags), payload);
-                let decoded = decoder.frame(&batch.frames[0], batch.payload(&batch.frames[0])).unwrap();
+                batches.give_out(&mut batch);
+                let back = batches.take_first().unwrap();
+                let (_, decoded) = back.frames().next().unwrap();
                 let is_decoded = reference.next().unwrap() == 1.0;
                 refused += usize::from(!is_decoded);
                 compared += usize::from(is_decoded);
@@ -113,6 +115,7 @@ fn every_signal_equals_what_cantools_gives() {
                         signal.name
                     );
                 }
+                batches.take_back(back);
             }
         }
     }

@@ -55,8 +55,8 @@ pub(crate) fn second(s: i64) -> (Batch, BusNames) {
 pub(crate) fn record(folder: &Path, seconds: i64) -> Result<Recorder, StoreError> {
     let mut recorder = Recorder::begin(folder, &plan(Durability::Journal), Steady(7_000_000), WallClock(0))?;
     for s in 0..seconds {
-        let (batch, names) = second(s);
-        recorder.take(&batch, &names)?;
+        let (mut batch, names) = second(s);
+        recorder.take(&mut batch, &names)?;
         recorder.sync()?;
     }
     Ok(recorder)
@@ -143,8 +143,8 @@ fn a_recording_cut_at_any_step_is_recovered_to_what_was_synced() {
         let result = Recorder::begin(&run, &plan(Durability::Journal), Steady(7_000_000), WallClock(0)).and_then(
             |mut recorder| {
                 for s in 0..303 {
-                    let (batch, names) = second(s);
-                    recorder.take(&batch, &names)?;
+                    let (mut batch, names) = second(s);
+                    recorder.take(&mut batch, &names)?;
                     recorder.sync()?;
                     synced = s;
                 }

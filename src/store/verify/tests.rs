@@ -20,8 +20,8 @@ fn whole_run(folder: &Path, seconds: std::ops::Range<i64>, durability: Durabilit
     let origin = Steady(7_000_000 + seconds.start * 1_000_000);
     let mut recorder = Recorder::begin(folder, &plan(durability), origin, WallClock(5)).unwrap();
     for s in seconds {
-        let (batch, names) = second(s);
-        recorder.take(&batch, &names).unwrap();
+        let (mut batch, names) = second(s);
+        recorder.take(&mut batch, &names).unwrap();
     }
     recorder.finish(Ended::Quiet, None).unwrap();
 }

@@ -94,8 +94,8 @@ impl Base {
         if seconds % 300 > 0 {
             return recorder.finish(Ended::Recovered, None).map(drop);
         }
-        let (batch, names) = second(seconds);
-        recorder.take(&batch, &names)?;
+        let (mut batch, names) = second(seconds);
+        recorder.take(&mut batch, &names)?;
         drop(recorder);
         Recorder::recover(folder).map(drop)
     }
@@ -111,8 +111,8 @@ fn record(folder: &Path, base: Base, seconds: i64) -> Result<Recorder, StoreErro
     plan.files.push(("daemon.toml".into(), b"vehicle = 'heron'\n".to_vec()));
     let mut recorder = Recorder::begin(folder, &Arc::new(plan), ORIGIN, WallClock(1_805_000_000_000_000))?;
     for s in 0..seconds {
-        let (batch, names) = second(s);
-        recorder.take(&batch, &names)?;
+        let (mut batch, names) = second(s);
+        recorder.take(&mut batch, &names)?;
         recorder.sync()?;
     }
     Ok(recorder)

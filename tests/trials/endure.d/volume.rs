@@ -74,8 +74,7 @@ fn record(folder: &Path, map: &Arc<Map>, buses: usize, seconds: i64, sync_s: i64
                 frames += traffic.round(Steady(second * 1_000_000 + round * 50_000 + tenth * 10_000), &mut batch);
             }
             batch.frames.sort_by_key(|frame| frame.at);
-            session.take(&batch, &names).expect("taken");
-            batch.clear();
+            session.take(&mut batch, &names).expect("taken");
         }
         if (second + 1) % sync_s == 0 {
             session.sync().expect("synced");

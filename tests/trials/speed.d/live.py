@@ -102,6 +102,7 @@ def count(context, log, map_file):
         path = [logs[frames], map_file, frames, into]
         return {
             "replay: parse": [*SPEED, "parse", logs[frames]],
+            "replay: parse, decode": [*SPEED, "decode", logs[frames], map_file],
             "replay: parse, decode, ledger": [*SPEED, "ledger", logs[frames], map_file],
             "ingest: frames and samples in Parquet": [RELEASE / "drawdown", "ingest", logs[frames], "--map", map_file, "--vehicle", "trial", "--into", into],
             "messages alone": [*STANDIN, "path", "none", *path],

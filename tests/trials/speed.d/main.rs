@@ -1,8 +1,8 @@
 //! The trial `speed`, the part that needs the library: makes the seeded log and times the stages on it.
 //!
-//! `trials speed log FRAMES SEED LOG MAP` writes log and map; `trials speed parse LOG` and `trials speed ledger LOG MAP
-//! [THREADS]` run one stage each over the file and print frames and seconds; `trials speed write LOG MAP FOLDER frames|samples` writes a data
-//! set as `drawdown ingest` does, but for the log's digest. Peers are timed by `peers.py` beside it, never here.
+//! `trials speed log FRAMES SEED LOG MAP` writes log and map; `trials speed parse LOG`, `trials speed decode LOG MAP` and `trials speed ledger LOG
+//! MAP [THREADS]` go one stage further each over the file and print frames and seconds; `trials speed write LOG MAP FOLDER frames|samples` writes a
+//! data set as `drawdown ingest` does, but for the log's digest. Peers are timed by `peers.py` beside it, never here.
 
 mod log;
 
@@ -12,14 +12,15 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::Instant;
 
-use drawdown::decode::Decoder;
+use drawdown::decode::{Batches, DecodedBatch, Decoder};
 use drawdown::ledger::Ledger;
+use drawdown::map::Map;
 use drawdown::observation::{Batch, BusNames};
 use drawdown::source::replay::{self, Reading, Replay};
 use drawdown::store::recorder::Plan;
 use drawdown::store::run_file::{Ended, MadeBy};
 use drawdown::store::session::{Session, Settings};
-use drawdown::time::{RunTime, Span};
+use drawdown::time::{RunTime, Span, Steady};
 use drawdown::workers::Workers;
 
 /// The part, with the arguments that follow its name.
@@ -27,14 +28,15 @@ pub fn run(arguments: &[&str]) -> Result<(), Box<dyn std::error::Error>> {
     match arguments[..] {
         ["log", frames, seed, log, map] => Ok(make(frames.parse()?, seed.parse()?, log, map)?),
         ["parse", log] => parse(log),
+        ["decode", log, map] => decode(log, map),
         ["ledger", log, map] => ledger(log, map, &Workers::alone()),
         ["ledger", log, map, threads] => {
             Workers::with(threads.parse()?, |workers| ledger(log, map, workers).map_err(|error| error.to_string()))?;
             Ok(())
         }
         ["write", log, map, folder, what @ ("frames" | "samples")] => write(log, map, folder, what == "frames"),
-        _ => Err("usage: trials speed log FRAMES SEED LOG MAP | parse LOG | ledger LOG MAP [THREADS] | \
-                  write LOG MAP FOLDER frames|samples"
+        _ => Err("usage: trials speed log FRAMES SEED LOG MAP | parse LOG | decode LOG MAP | \
+                  ledger LOG MAP [THREADS] | write LOG MAP FOLDER frames|samples"
             .into()),
     }
 }
@@ -66,39 +68,85 @@ fn parse(log: &str) -> Result<(), Box<dyn std::error::Error>> {
     Ok(())
 }
 
-fn ledger(log: &str, map: &str, workers: &Workers) -> Result<(), Box<dyn std::error::Error>> {
-    let started = Instant::now();
-    let map = drawdown::map::load(Path::new(map)).map.ok_or("the trial's own map is faulty")?;
-    let mut decoder = Decoder::new(&map);
-    let mut ledger = Ledger::for_map(&map);
+fn load(map: &str) -> Result<Map, Box<dyn std::error::Error>> {
+    Ok(drawdown::map::load(Path::new(map)).map.ok_or("the trial's own map is faulty")?)
+}
+
+/// Hands each batch on once it is decoded, in the log's order.
+fn decoded(
+    log: &str,
+    map: &Map,
+    workers: &Workers,
+    mut each: impl FnMut(&DecodedBatch),
+) -> Result<(), Box<dyn std::error::Error>> {
+    let mut decoding = Batches::new(Decoder::new(map), workers.clone());
     let mut recording = replay::open_with(Path::new(log), None, &Reading { workers: workers.clone(), digest: false })?;
-    let (mut batch, mut names, mut frames) = (Batch::default(), BusNames::default(), 0);
-    let mut origin = None;
-    let mut last = RunTime(0);
+    let (mut batch, mut names) = (Batch::default(), BusNames::default());
     let mut more = true;
     while more {
         more = recording.read(&mut batch, &mut names)?;
-        decoder.set_buses(&names);
-        for frame in &batch.frames {
-            let at = RunTime((frame.at - *origin.get_or_insert(frame.at)).0);
-            last = at;
-            if let Some(decoded) = decoder.frame(frame, batch.payload(frame)) {
-                for tap in decoded.taps {
-                    if let Some(value) = tap.value(decoded.values) {
-                        ledger.sample(tap.role, at, value);
-                    }
-                }
-            }
+        decoding.set_buses(&names);
+        decoding.give_out(&mut batch);
+        while let Some(decoded) = decoding.due() {
+            each(&decoded);
+            decoding.take_back(decoded);
         }
-        frames += batch.frames.len() as u64;
-        batch.clear();
-        ledger.drain_trace(|_| {});
     }
+    while let Some(decoded) = decoding.take_first() {
+        each(&decoded);
+    }
+    Ok(())
+}
+
+fn decode(log: &str, map: &str) -> Result<(), Box<dyn std::error::Error>> {
+    let started = Instant::now();
+    let (mut frames, mut messages) = (0, 0);
+    decoded(log, &load(map)?, &Workers::alone(), |decoded| {
+        frames += decoded.batch().frames.len() as u64;
+        messages += decoded.frames().count();
+    })?;
+    report(frames, started, &format!(",\"messages\":{messages}"));
+    Ok(())
+}
+
+fn ledger(log: &str, map: &str, workers: &Workers) -> Result<(), Box<dyn std::error::Error>> {
+    let started = Instant::now();
+    let map = load(map)?;
+    let mut books = Books { ledger: Ledger::for_map(&map), origin: None, last: RunTime(0), frames: 0 };
+    decoded(log, &map, workers, |decoded| books.take(decoded))?;
+    let Books { mut ledger, last, frames, .. } = books;
     ledger.finish(last);
     let sums = ledger.sums();
     let net = (sums.energy_out - sums.energy_in) / 3_600.0;
     report(frames, started, &format!(",\"net_wh\":{net},\"distance_m\":{}", sums.distance));
     Ok(())
+}
+
+/// A ledger, fed as the recorder feeds it.
+struct Books {
+    ledger: Ledger,
+    origin: Option<Steady>,
+    last: RunTime,
+    frames: u64,
+}
+
+impl Books {
+    fn take(&mut self, decoded: &DecodedBatch) {
+        let frames = &decoded.batch().frames;
+        let (Some(first), Some(last)) = (frames.first(), frames.last()) else { return };
+        let origin = *self.origin.get_or_insert(first.at);
+        for (frame, message) in decoded.frames() {
+            let at = RunTime((frame.at - origin).0);
+            for tap in message.taps {
+                if let Some(value) = tap.value(message.values) {
+                    self.ledger.sample(tap.role, at, value);
+                }
+            }
+        }
+        self.last = RunTime((last.at - origin).0);
+        self.frames += frames.len() as u64;
+        self.ledger.drain_trace(|_| {});
+    }
 }
 
 /// Frames read at a time, as by `drawdown ingest`.
@@ -107,7 +155,7 @@ const BATCH_FRAMES: usize = 16_384;
 /// What a peer does that turns text into Parquet and forms no digest of the text.
 fn write(log: &str, map: &str, folder: &str, record_frames: bool) -> Result<(), Box<dyn std::error::Error>> {
     let started = Instant::now();
-    let map = Arc::new(drawdown::map::load(Path::new(map)).map.ok_or("the trial's own map is faulty")?);
+    let map = Arc::new(load(map)?);
     let mut plan = Plan::new(Arc::clone(&map), "trial", MadeBy::Ingest, Vec::new());
     plan.record_frames = record_frames;
     let settings = Settings { data: folder.into(), quiet: Span::of_seconds(60), gateway: None, plan: Arc::new(plan) };
@@ -115,9 +163,8 @@ fn write(log: &str, map: &str, folder: &str, record_frames: bool) -> Result<(), 
     let mut replay = Replay::open(&[log.into()], Some(&map), BATCH_FRAMES)?;
     let (mut batch, mut frames) = (Batch::default(), 0);
     while replay.next(&mut batch)? {
-        session.take(&batch, replay.names())?;
         frames += batch.frames.len() as u64;
-        batch.clear();
+        session.take(&mut batch, replay.names())?;
     }
     session.finish(Ended::EndOfRecording)?;
     report(frames, started, "");
