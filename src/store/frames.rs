@@ -46,12 +46,11 @@ pub(super) struct FrameBuffer {
     /// For each frame of more than 8 bytes, its index and where the rest of its payload ends in `tails`.
     tail_ends: Vec<(u32, usize)>,
     tails: Vec<u8>,
-    columns: Columns,
 }
 
-/// Columns in the order in which they are written.
+/// Columns in the order in which they are written: memory that whoever packs brings along.
 #[derive(Default)]
-struct Columns {
+pub(super) struct Columns {
     times: Vec<i64>,
     /// Flags and length.
     shapes: Vec<(u8, u8)>,
@@ -89,7 +88,6 @@ impl FrameBuffer {
             long: HashMap::new(),
             tail_ends: Vec::new(),
             tails: Vec::new(),
-            columns: Columns::default(),
         }
     }
 
@@ -166,28 +164,28 @@ impl FrameBuffer {
 
     /// Fills the columns. Frames are read as they lie and each is put in its place, which goes on for each slot by itself: the other way
     /// round every one would be fetched from memory that a core has not near it.
-    fn put_in_order(&mut self, in_order: &[u32]) {
+    fn put_in_order(&self, in_order: &[u32], columns: &mut Columns) {
         let mut next = vec![0u32; self.slots.len()];
         let mut start = 0;
         for &slot in in_order {
             next[slot as usize] = start;
             start += self.slots[slot as usize].count;
         }
-        self.columns.resize(self.frames.len());
+        columns.resize(self.frames.len());
         for (arrival, frame) in self.frames.iter().enumerate() {
             let place = &mut next[frame.slot as usize];
-            self.columns.set(*place as usize, frame, arrival as u32);
+            columns.set(*place as usize, frame, arrival as u32);
             *place += 1;
         }
         // Merged sources come in time order; what does not is put right, arrival deciding among equals.
         let mut start = 0;
         for &slot in in_order {
             let end = start + self.slots[slot as usize].count as usize;
-            if !self.columns.times[start..end].is_sorted() {
-                let mut arrivals = self.columns.arrivals[start..end].to_vec();
+            if !columns.times[start..end].is_sorted() {
+                let mut arrivals = columns.arrivals[start..end].to_vec();
                 arrivals.sort_by_key(|&arrival| self.frames[arrival as usize].at);
                 for (row, arrival) in (start..end).zip(arrivals) {
-                    self.columns.set(row, &self.frames[arrival as usize], arrival);
+                    columns.set(row, &self.frames[arrival as usize], arrival);
                 }
             }
             start = end;
@@ -195,11 +193,17 @@ impl FrameBuffer {
     }
 
     /// Packs all frames as one row group and empties the buffer.
-    pub fn pack(&mut self, schema: &FileSchema, buses: &[String], encoder: &mut Encoder) -> Result<Packed> {
+    pub fn pack(
+        &mut self,
+        schema: &FileSchema,
+        buses: &[String],
+        encoder: &mut Encoder,
+        columns: &mut Columns,
+    ) -> Result<Packed> {
         let name = |bus: Bus| buses.get(usize::from(bus.0)).map_or("?", String::as_str);
         let in_order = self.slots_in_order(name);
-        self.put_in_order(&in_order);
-        let Columns { times, shapes, data, arrivals } = &self.columns;
+        self.put_in_order(&in_order, columns);
+        let Columns { times, shapes, data, arrivals } = columns;
         let slots = in_order.iter().map(|&slot| &self.slots[slot as usize]);
         let column = |index: usize| schema.columns.column(index);
         let packed = encoder.group(|encoder| {

@@ -1,4 +1,4 @@
-//! Row groups on their way into files: packed by whoever helps, handed back in the order in which they were given out.
+//! Row groups on their way into files: packed by whoever helps, handed back in the order in which each table's were given out.
 //!
 //! So the bytes do not hang on how many help. Decides neither when a group is full nor which file it goes to.
 
@@ -7,13 +7,15 @@ use std::sync::{Arc, Mutex, PoisonError};
 use parquet::errors::Result;
 
 use super::encode::{Encoder, Packed};
-use super::frames::FrameBuffer;
+use super::frames::{Columns, FrameBuffer};
 use super::rows::RowBuffer;
 use super::schema_of::FileSchema;
 use crate::workers::{InOrder, Job, Workers};
 
-/// Groups that are given out for each thread before one is waited for.
-const AHEAD: usize = 2;
+/// Groups that are given out for each thread before one is waited for: of frames, which are long, and of other rows, which are many. Apart,
+/// since nobody is to wait for a long one because of many short ones.
+const FRAMES_AHEAD: usize = 2;
+const ROWS_AHEAD: usize = 4;
 
 /// Rows that become a row group.
 pub(super) enum Buffer {
@@ -21,11 +23,17 @@ pub(super) enum Buffer {
     Rows(RowBuffer),
 }
 
-impl Buffer {
-    fn pack(&mut self, schema: &FileSchema, names: &[String], encoder: &mut Encoder) -> Result<Packed> {
-        match self {
-            Self::Frames(frames) => frames.pack(schema, names, encoder),
-            Self::Rows(rows) => rows.pack(schema, names, encoder),
+/// What packing needs beside the rows, kept from group to group.
+struct Packer {
+    encoder: Encoder,
+    columns: Columns,
+}
+
+impl Packer {
+    fn pack(&mut self, buffer: &mut Buffer, schema: &FileSchema, names: &[String]) -> Result<Packed> {
+        match buffer {
+            Buffer::Frames(frames) => frames.pack(schema, names, &mut self.encoder, &mut self.columns),
+            Buffer::Rows(rows) => rows.pack(schema, names, &mut self.encoder),
         }
     }
 }
@@ -41,52 +49,60 @@ pub(super) struct Done<W> {
 pub(super) struct Packing<W> {
     workers: Workers,
     /// Those that nobody packs with just now.
-    encoders: Arc<Mutex<Vec<Encoder>>>,
-    given_out: InOrder<Done<W>>,
+    packers: Arc<Mutex<Vec<Packer>>>,
+    /// Tables are files of their own: groups of frames and of others need no order between them.
+    frames: InOrder<Done<W>>,
+    rows: InOrder<Done<W>>,
 }
 
 impl<W: Send + 'static> Packing<W> {
     pub fn new(workers: Workers) -> Self {
-        Self { given_out: InOrder::new(workers.clone(), AHEAD), workers, encoders: Arc::default() }
+        Self {
+            frames: InOrder::new(workers.clone(), FRAMES_AHEAD),
+            rows: InOrder::new(workers.clone(), ROWS_AHEAD),
+            workers,
+            packers: Arc::default(),
+        }
     }
 
     /// Gives out a group; `names` are the texts that it holds by number.
     pub fn give_out(&mut self, whose: W, mut buffer: Buffer, schema: Arc<FileSchema>, names: Vec<String>) {
-        let encoders = Arc::clone(&self.encoders);
-        self.given_out.give_out(move || {
-            let packed = with_encoder(&encoders, |encoder| buffer.pack(&schema, &names, encoder));
+        let packers = Arc::clone(&self.packers);
+        let queue = if matches!(buffer, Buffer::Frames(_)) { &mut self.frames } else { &mut self.rows };
+        queue.give_out(move || {
+            let packed = with_packer(&packers, |packer| packer.pack(&mut buffer, &schema, &names));
             Done { whose, buffer, packed }
         });
     }
 
-    /// The group that was given out first, once there are so many that it is likely packed; alone, at once.
+    /// The first group of its kind, once there are so many that it is likely packed; alone, at once.
     pub fn due(&mut self) -> Option<Done<W>> {
-        self.given_out.due()
+        self.frames.due().or_else(|| self.rows.due())
     }
 
-    /// The group that was given out first, waited for.
+    /// The first group of a kind, waited for.
     pub fn take_first(&mut self) -> Option<Done<W>> {
-        self.given_out.take_first()
+        self.frames.take_first().or_else(|| self.rows.take_first())
     }
 
     /// Whether all were handed back.
     pub fn is_empty(&self) -> bool {
-        self.given_out.is_empty()
+        self.frames.is_empty() && self.rows.is_empty()
     }
 
     /// Gives out other work that needs an encoder.
     pub fn start<T: Send + 'static>(&self, work: impl FnOnce(&mut Encoder) -> T + Send + 'static) -> Job<T> {
-        let encoders = Arc::clone(&self.encoders);
-        self.workers.start(move || with_encoder(&encoders, work))
+        let packers = Arc::clone(&self.packers);
+        self.workers.start(move || with_packer(&packers, |packer| work(&mut packer.encoder)))
     }
 }
 
-/// Works with an encoder that nobody else has meanwhile. One whose holder panicked is not given back, so every one kept is sound.
-fn with_encoder<T>(encoders: &Mutex<Vec<Encoder>>, work: impl FnOnce(&mut Encoder) -> T) -> T {
-    let kept = || encoders.lock().unwrap_or_else(PoisonError::into_inner);
+/// Works with a packer that nobody else has meanwhile. One whose holder panicked is not given back, so every one kept is sound.
+fn with_packer<T>(packers: &Mutex<Vec<Packer>>, work: impl FnOnce(&mut Packer) -> T) -> T {
+    let kept = || packers.lock().unwrap_or_else(PoisonError::into_inner);
     let free = kept().pop();
-    let mut encoder = free.unwrap_or_else(Encoder::new);
-    let done = work(&mut encoder);
-    kept().push(encoder);
+    let mut packer = free.unwrap_or_else(|| Packer { encoder: Encoder::new(), columns: Columns::default() });
+    let done = work(&mut packer);
+    kept().push(packer);
     done
 }
