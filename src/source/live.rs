@@ -162,7 +162,11 @@ impl Outlet {
 
     /// Waits, but not past being told to stop.
     pub fn pause(&self, span: Span) {
-        let until = self.now() + span;
+        self.pause_until(self.now() + span);
+    }
+
+    /// Waits for a moment, but not past being told to stop.
+    pub fn pause_until(&self, until: Steady) {
         while !self.stopping() && self.now() < until {
             self.shared.clock.wait((until - self.now()).min(STOP_WAIT));
         }

@@ -85,7 +85,8 @@ impl Live for InventedCar {
         }
         let mut batch = Batch::default();
         while !outlet.stopping() && !self.over {
-            let until = outlet.now() + self.scaled(LEAD);
+            let now = outlet.now();
+            let until = now + self.scaled(LEAD);
             self.settings.rehearsal.follow(outlet.order());
             self.over = !self.drive_to(until, &mut batch, outlet);
             outlet.send(&mut batch);
@@ -95,7 +96,8 @@ impl Live for InventedCar {
                 outlet.grant(Steady::MAX);
                 outlet.over();
             }
-            outlet.pause(self.scaled(EVERY));
+            // Counted from when it was looked at, which is never past what is granted: a clock that stands there would be waited for without end.
+            outlet.pause_until(now + self.scaled(EVERY));
         }
         while !outlet.stopping() {
             outlet.pause(self.scaled(EVERY));

@@ -100,6 +100,42 @@ fn orders_that_the_outlet_carries_are_followed() {
     assert!((300.0..500.0).contains(&past), "{past} m past it to the east");
 }
 
+/// A clock on a machine so slow that each look at it takes most of the lead.
+struct Slow(AtomicI64);
+
+impl Clock for Slow {
+    fn now(&self) -> Steady {
+        Steady(self.0.fetch_add(45_000, Ordering::SeqCst))
+    }
+    fn wall(&self) -> WallClock {
+        WallClock(0)
+    }
+    fn wait(&self, span: Span) {
+        self.0.fetch_add(span.0.max(1), Ordering::SeqCst);
+    }
+}
+
+#[test]
+fn a_machine_that_comes_to_what_is_granted_while_the_car_is_driven_goes_on() {
+    let slow = Arc::new(Slow(AtomicI64::new(START)));
+    let shared = Arc::new(Shared::new(Arc::new(ScaledClock::new(Arc::clone(&slow) as Arc<dyn Clock>, 20.0))));
+    let outlet = Outlet::new("rehearsal", &shared);
+    let mut car = InventedCar::new(settings(None));
+    let mut some = Batch::default();
+    // The drive is a few thousand looks; a car that waits for a clock that stands looks without end.
+    let most = START + 1_000_000 * 45_000;
+    std::thread::scope(|scope| {
+        scope.spawn(|| car.run(&outlet));
+        while !shared.is_over() && slow.0.load(Ordering::SeqCst) < most {
+            shared.queue.take(&mut some);
+            some.clear();
+            std::thread::yield_now();
+        }
+        shared.stop();
+    });
+    assert!(shared.is_over(), "the car waits for a clock that waits for the car");
+}
+
 #[test]
 fn a_machine_too_slow_hands_on_nothing_late() {
     let hand = Arc::new(Waited(AtomicI64::new(START)));
