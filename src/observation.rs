@@ -368,6 +368,22 @@ mod tests {
     }
 
     #[test]
+    fn what_lies_before_a_moment_is_taken_out() {
+        let mut batch = Batch::default();
+        for at in [1, 2, 2, 5] {
+            batch.push(Steady(at), Bus(0), 1, FrameFlags(FrameFlags::FD), &[at as u8; 12]);
+            batch.rest.push(Stamped { at: Steady(at), item: Item::Supply(at as f64) });
+        }
+        let payloads = |batch: &Batch| batch.frames.iter().map(|frame| batch.payload(frame)[11]).collect::<Vec<_>>();
+        let before = batch.take_before(Steady(2));
+        assert_eq!((payloads(&before), before.rest.len()), (vec![1], 1));
+        assert_eq!((payloads(&batch), batch.rest.len()), (vec![2, 2, 5], 3));
+        assert!(batch.take_before(Steady(2)).is_empty());
+        assert_eq!(payloads(&batch.take_before(Steady(9))), [2, 2, 5]);
+        assert!(batch.is_empty());
+    }
+
+    #[test]
     fn mark_kinds_stand_in_the_order_of_the_enum() {
         for (kind, key) in MarkKind::ALL {
             assert_eq!((kind.key(), MarkKind::from_key(key)), (key, Some(kind)));

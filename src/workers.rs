@@ -41,6 +41,11 @@ impl Workers {
         self.0.as_ref().map_or(1, |pool| pool.current_num_threads())
     }
 
+    /// How many jobs keep everyone busy while one waits for the first: so many a thread; alone, that one.
+    pub fn ahead(&self, a_thread: usize) -> usize {
+        if self.0.is_some() { a_thread * self.threads() } else { 1 }
+    }
+
     /// Gives out a job. Alone, it is done when this returns.
     pub fn start<T: Send + 'static>(&self, job: impl FnOnce() -> T + Send + 'static) -> Job<T> {
         let Some(pool) = &self.0 else { return Job::Done(job()) };
@@ -134,7 +139,7 @@ pub struct InOrder<T> {
 }
 
 impl<T: Send + 'static> InOrder<T> {
-    /// Keeps at most so many jobs a thread on their way, which bounds the memory that they take.
+    /// Lets fewer than so many jobs a thread be on their way when [`Self::due`] has nothing to give, which bounds the memory that they take.
     pub fn new(workers: Workers, ahead: usize) -> Self {
         Self { workers, ahead, given_out: VecDeque::new() }
     }
@@ -144,12 +149,18 @@ impl<T: Send + 'static> InOrder<T> {
         self.given_out.push_back(self.workers.start(job));
     }
 
-    /// The result of the first, once there are so many that it is likely there: whoever gives out goes on with other things meanwhile. Alone,
-    /// at once.
+    /// The result of the first if it is there, or if there are so many jobs that it must be waited for: whoever gives out goes on with other
+    /// things meanwhile.
     pub fn due(&mut self) -> Option<T> {
-        let threads = self.workers.threads();
-        let kept = if threads > 1 { self.ahead * threads } else { 1 };
-        if self.given_out.len() >= kept { self.take_first() } else { None }
+        let must = self.given_out.len() >= self.workers.ahead(self.ahead);
+        match self.given_out.pop_front()?.if_done() {
+            Ok(result) => Some(result),
+            Err(job) if must => Some(job.take()),
+            Err(job) => {
+                self.given_out.push_front(job);
+                None
+            }
+        }
     }
 
     /// The result of the first, waited for.
@@ -171,6 +182,8 @@ fn opened<T>(result: thread::Result<T>) -> T {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::sync::atomic::{AtomicBool, Ordering};
+    use std::sync::mpsc::SyncSender;
 
     fn squares(workers: &Workers) -> Vec<u64> {
         let jobs: Vec<Job<u64>> = (0..100).map(|n: u64| workers.start(move || n * n)).collect();
@@ -189,54 +202,81 @@ mod tests {
         }
     }
 
+    /// A job that the other of two threads is at, until it is told a number.
+    fn busy(workers: &Workers) -> (SyncSender<u8>, Job<u8>) {
+        let (tell, told) = sync_channel(1);
+        let (begin, begun) = sync_channel(1);
+        let job = workers.start(move || {
+            let _ = begin.send(());
+            told.recv().unwrap_or_default()
+        });
+        begun.recv().expect("the other begins");
+        (tell, job)
+    }
+
     #[test]
     fn who_waits_helps() {
-        // A second job that only ends once the first was done: on the one thread that waits for the second.
         let done = Workers::with(2, |workers| {
-            let (tell, told) = sync_channel::<u8>(1);
-            let waits = workers.start(move || told.recv());
+            let (tell, waits) = busy(workers);
+            // Nobody is left to do this but who waits for the first, which ends only then.
             let tells = workers.start(move || tell.send(7));
             (waits.take(), tells.take())
         });
-        assert_eq!(done, (Ok(7), Ok(())));
+        assert_eq!(done, (7, Ok(())));
     }
 
     #[test]
     fn what_nobody_is_at_is_done_by_who_wants_it() {
-        let who = Workers::with(2, |workers| {
-            let (tell, told) = sync_channel::<u8>(1);
-            let (begin, begun) = sync_channel::<u8>(1);
-            // The other thread is at this one until it is told, so it can't be at the next.
-            let long = workers.start(move || (begin.send(0), told.recv()).1);
-            begun.recv().map_err(|_| "nobody began")?;
-            let who = workers.start(|| thread::current().id()).take();
-            tell.send(7).map_err(|_| "nobody waits")?;
-            Ok::<_, &str>((who == thread::current().id(), long.take()))
+        let (was_begun, wanted) = Workers::with(2, |workers| {
+            let (tell, long) = busy(workers);
+            let begun = Arc::new(AtomicBool::new(false));
+            let begin = Arc::clone(&begun);
+            let before = workers.start(move || begin.store(true, Ordering::Relaxed));
+            let wanted = workers.start(|| 7).take();
+            let was_begun = begun.load(Ordering::Relaxed);
+            tell.send(0).expect("the other waits");
+            long.take();
+            before.take();
+            (was_begun, wanted)
         });
-        assert_eq!(who, Ok((true, Ok(7))));
+        assert_eq!((was_begun, wanted), (false, 7), "that, and not what was given out before it");
     }
 
     #[test]
     fn results_come_in_order_and_only_so_many_are_on_their_way() {
-        for (threads, kept) in [(1, 0), (2, 3), (3, 5)] {
-            let (seen, waiting) = Workers::with(threads, |workers| {
+        for threads in 1..4 {
+            let (seen, most) = Workers::with(threads, |workers| {
                 let mut jobs = InOrder::new(workers.clone(), 2);
-                let mut seen = Vec::new();
+                let (mut seen, mut most) = (Vec::new(), 0);
                 for n in 0..50 {
                     jobs.give_out(move || n);
                     while let Some(n) = jobs.due() {
                         seen.push(n);
                     }
+                    most = most.max(n + 1 - seen.len());
                 }
-                let waiting = 50 - seen.len();
                 while let Some(n) = jobs.take_first() {
                     seen.push(n);
                 }
                 assert!(jobs.is_empty());
-                (seen, waiting)
+                (seen, most)
             });
-            assert_eq!((seen, waiting), ((0..50).collect(), kept));
+            assert_eq!(seen, (0..50).collect::<Vec<_>>());
+            assert!(most < if threads == 1 { 1 } else { 2 * threads }, "{most} on {threads}");
         }
+        // With the other thread busy, none is done before it must be.
+        let held = Workers::with(2, |workers| {
+            let (tell, long) = busy(workers);
+            let mut jobs = InOrder::new(workers.clone(), 2);
+            (0..3).for_each(|n| jobs.give_out(move || n));
+            let early = jobs.due();
+            jobs.give_out(|| 3);
+            let must = (jobs.due(), jobs.due());
+            tell.send(0).expect("the other waits");
+            long.take();
+            (early, must)
+        });
+        assert_eq!(held, (None, (Some(0), None)));
     }
 
     #[test]

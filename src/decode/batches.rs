@@ -13,6 +13,8 @@ use crate::workers::{InOrder, Workers};
 
 /// Batches that are given out for each thread before one is waited for.
 const AHEAD: usize = 1;
+/// Frames that are decoded at a time: what piled up in a batch while nobody took it would make room for its values that stays.
+const PIECE: usize = 16_384;
 
 /// Decodes batches of one map.
 pub struct Batches {
@@ -60,8 +62,18 @@ impl Batches {
         self.decoder.set_buses(names);
     }
 
-    /// Gives out a batch and leaves an empty one. Alone, it is decoded when this returns.
+    /// Gives out a batch in time order and leaves an empty one; a long one in pieces. Alone, they are decoded when this returns.
     pub fn give_out(&mut self, batch: &mut Batch) {
+        while let (Some(first), Some(next)) = (batch.frames.first(), batch.frames.get(PIECE))
+            && next.at > first.at
+        {
+            let mut piece = batch.take_before(next.at);
+            self.give_out_whole(&mut piece);
+        }
+        self.give_out_whole(batch);
+    }
+
+    fn give_out_whole(&mut self, batch: &mut Batch) {
         let mut decoded = self.spare.pop().unwrap_or_else(|| DecodedBatch::new(&self.decoder));
         std::mem::swap(batch, &mut decoded.batch);
         decoded.compiled.clone_from(&self.decoder.compiled);
@@ -71,7 +83,7 @@ impl Batches {
         });
     }
 
-    /// The batch that was given out first, once there are so many that it is likely decoded; alone, at once.
+    /// The batch that was given out first, if it is decoded or there are so many that it must be waited for.
     pub fn due(&mut self) -> Option<DecodedBatch> {
         let due = self.given_out.due();
         self.count(due)
@@ -87,10 +99,12 @@ impl Batches {
         back.inspect(|decoded| self.decoder.add_counts(&decoded.counts))
     }
 
-    /// Takes back what is no longer needed, for its memory.
+    /// Takes back what is no longer needed, for its memory, unless that is far more than a batch takes.
     pub fn take_back(&mut self, mut used: DecodedBatch) {
-        used.clear();
-        self.spare.push(used);
+        if used.batch.frames.capacity() <= 2 * PIECE {
+            used.clear();
+            self.spare.push(used);
+        }
     }
 }
 
@@ -117,6 +131,7 @@ impl DecodedBatch {
                 values.resize(2 * end, f64::NAN);
             }
             if compiled.bytes(message, batch.payload(frame), &mut values[at..end], counts).is_some() {
+                // A map's messages are numbered in 16 bits (`ids`).
                 found.push(Found { frame: index, message: message as u16 });
                 at = end;
             }
@@ -146,11 +161,11 @@ impl DecodedBatch {
 mod tests {
     use super::*;
     use crate::map::Map;
-    use crate::observation::{Bus, FrameFlags};
+    use crate::observation::{Bus, FrameFlags, Item, Stamped};
     use crate::time::Steady;
     use proptest::prelude::*;
 
-    /// A plain message, one with floats and ranges, a switched one on a bus of its own, and a wide one.
+    /// A plain message, one with floats and ranges, one on a bus of its own, a long one, and one with a switch.
     const MAP: &str = "
         [[message]]
         name = 'PLAIN'
@@ -177,6 +192,15 @@ mod tests {
         extended = true
         length = 64
         signal = [{ name = 'F', start = 500, length = 12 }]
+        [[message]]
+        name = 'SWITCHED'
+        id = 4
+        length = 8
+        signal = [
+            { name = 'G', start = 0, length = 1 },
+            { name = 'H', start = 8, length = 8, switch = 'G', when = [0] },
+            { name = 'I', start = 8, length = 16, switch = 'G', when = [1] },
+        ]
         [roles.speed]
         signal = 'PLAIN.A'
         unit = 'km/h'
@@ -253,7 +277,7 @@ mod tests {
 
     proptest! {
         #![proptest_config(ProptestConfig::with_cases(64))]
-        /// No outside source: the decoder that is asked frame by frame is held to cantools ([`super::super`]'s tests).
+        /// No outside source here: values are held to cantools in `tests/whole/decode.rs`.
         #[test]
         fn batches_say_what_their_frames_say_one_by_one(given in proptest::collection::vec(any_batch(), 0..12), renamed in 0..12usize) {
             let map = map();
@@ -269,16 +293,46 @@ mod tests {
     }
 
     #[test]
+    fn a_long_batch_comes_back_in_pieces() {
+        let mut long = Batch::default();
+        for n in 0..3 * PIECE as i64 + 7 {
+            // Several of one moment stay together.
+            long.push(Steady(n - n % 5), Bus(0), 1, FrameFlags(0), &n.to_le_bytes());
+            if n % 1000 == 0 {
+                long.rest.push(Stamped { at: Steady(n), item: Item::Supply(n as f64) });
+            }
+        }
+        let (mut whole, mut last, mut pieces) = (Batch::default(), None, 0);
+        let mut batches = Batches::new(Decoder::new(&map()), Workers::alone());
+        batches.give_out(&mut long.clone());
+        while let Some(decoded) = batches.take_first() {
+            let piece = decoded.batch();
+            assert!(piece.frames.len() <= PIECE && piece.first() > last, "{:?} after {last:?}", piece.first());
+            assert_eq!(decoded.frames().count(), piece.frames.len());
+            (last, pieces) = (piece.last(), pieces + 1);
+            whole.frames.extend_from_slice(&piece.frames);
+            whole.rest.extend_from_slice(&piece.rest);
+        }
+        assert_eq!((whole, pieces), (long, 4));
+        // What is all of one moment can't be parted.
+        let mut long = Batch::default();
+        (0..=2 * PIECE).for_each(|_| long.push(Steady(1), Bus(0), 1, FrameFlags(0), &[]));
+        batches.give_out(&mut long);
+        assert_eq!(batches.take_first().map(|decoded| decoded.batch().frames.len()), Some(2 * PIECE + 1));
+    }
+
+    #[test]
     fn the_map_of_this_test_says_something() {
         let mut batch = Batch::default();
-        for (bus, id, flags) in [(0, 1, 0), (1, 1, 0), (0, 2, 0), (0, 3, FrameFlags::EXTENDED), (0, 9, 0)] {
+        for (bus, id, flags) in [(0, 1, 0), (1, 1, 0), (0, 2, 0), (0, 3, FrameFlags::EXTENDED), (0, 9, 0), (0, 4, 0)] {
             batch.push(Steady(0), Bus(bus), id, FrameFlags(flags), &[1; 64]);
         }
         let (all, counts) = in_batches(&map(), &[(batch, 2)], &Workers::alone());
         assert_eq!(
             all.iter().map(|(_, message, values, _)| (*message, values.len())).collect::<Vec<_>>(),
-            [(0, 2), (2, 1), (1, 2), (3, 1)]
+            [(0, 2), (2, 1), (1, 2), (3, 1), (4, 3)]
         );
+        assert!(f64::from_bits(all[4].2[1]).is_nan(), "what the switch leaves out");
         assert_eq!((all[0].3.len(), counts.unknown_frames), (1, 1));
     }
 }

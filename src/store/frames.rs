@@ -55,17 +55,17 @@ pub(super) struct Columns {
     /// Flags and length.
     shapes: Vec<(u8, u8)>,
     data: Vec<[u8; 8]>,
-    /// Which frame that came it is.
+    /// Which frame that came it is; only where one is longer than 8 bytes, since the rest of it is found by that.
     arrivals: Vec<u32>,
 }
 
 impl Columns {
     /// Makes room for so many rows; what is in them is of no group.
-    fn resize(&mut self, rows: usize) {
+    fn resize(&mut self, rows: usize, has_tails: bool) {
         self.times.resize(rows, 0);
         self.shapes.resize(rows, (0, 0));
         self.data.resize(rows, [0; 8]);
-        self.arrivals.resize(rows, 0);
+        self.arrivals.resize(if has_tails { rows } else { 0 }, 0);
     }
 
     #[inline]
@@ -73,7 +73,9 @@ impl Columns {
         self.times[row] = frame.at;
         self.shapes[row] = (frame.flags, frame.len);
         self.data[row] = frame.data;
-        self.arrivals[row] = arrival;
+        if let Some(held) = self.arrivals.get_mut(row) {
+            *held = arrival;
+        }
     }
 }
 
@@ -171,7 +173,7 @@ impl FrameBuffer {
             next[slot as usize] = start;
             start += self.slots[slot as usize].count;
         }
-        columns.resize(self.frames.len());
+        columns.resize(self.frames.len(), !self.tail_ends.is_empty());
         for (arrival, frame) in self.frames.iter().enumerate() {
             let place = &mut next[frame.slot as usize];
             columns.set(*place as usize, frame, arrival as u32);
@@ -182,7 +184,8 @@ impl FrameBuffer {
         for &slot in in_order {
             let end = start + self.slots[slot as usize].count as usize;
             if !columns.times[start..end].is_sorted() {
-                let mut arrivals = columns.arrivals[start..end].to_vec();
+                let of_slot = (0..).zip(&self.frames).filter(|(_, frame)| frame.slot == slot);
+                let mut arrivals: Vec<u32> = of_slot.map(|(arrival, _)| arrival).collect();
                 arrivals.sort_by_key(|&arrival| self.frames[arrival as usize].at);
                 for (row, arrival) in (start..end).zip(arrivals) {
                     columns.set(row, &self.frames[arrival as usize], arrival);

@@ -2,7 +2,7 @@
 //!
 //! So the bytes do not hang on how many help. Decides neither when a group is full nor which file it goes to.
 
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use parquet::errors::Result;
 
@@ -16,6 +16,8 @@ use crate::workers::{InOrder, Job, Workers};
 /// since nobody is to wait for a long one because of many short ones.
 const FRAMES_AHEAD: usize = 2;
 const ROWS_AHEAD: usize = 4;
+/// What the groups of other rows that are given out for each thread may take, bytes, if that is more than one group.
+const ROWS_AHEAD_BYTES: usize = 2 << 20;
 
 /// Rows that become a row group.
 pub(super) enum Buffer {
@@ -56,10 +58,12 @@ pub(super) struct Packing<W> {
 }
 
 impl<W: Send + 'static> Packing<W> {
-    pub fn new(workers: Workers) -> Self {
+    /// `longest` is what the longest group of other rows takes, bytes.
+    pub fn new(workers: Workers, longest: usize) -> Self {
+        let rows_ahead = (ROWS_AHEAD_BYTES / longest.max(1)).clamp(1, ROWS_AHEAD);
         Self {
             frames: InOrder::new(workers.clone(), FRAMES_AHEAD),
-            rows: InOrder::new(workers.clone(), ROWS_AHEAD),
+            rows: InOrder::new(workers.clone(), rows_ahead),
             workers,
             packers: Arc::default(),
         }
@@ -75,7 +79,7 @@ impl<W: Send + 'static> Packing<W> {
         });
     }
 
-    /// The first group of its kind, once there are so many that it is likely packed; alone, at once.
+    /// The first group of its kind, if it is packed or there are so many that it must be waited for.
     pub fn due(&mut self) -> Option<Done<W>> {
         self.frames.due().or_else(|| self.rows.due())
     }
@@ -90,6 +94,11 @@ impl<W: Send + 'static> Packing<W> {
         self.frames.is_empty() && self.rows.is_empty()
     }
 
+    /// Lets go of the memory that only frames need.
+    pub fn end_frames(&self) {
+        kept(&self.packers).iter_mut().for_each(|packer| packer.columns = Columns::default());
+    }
+
     /// Gives out other work that needs an encoder.
     pub fn start<T: Send + 'static>(&self, work: impl FnOnce(&mut Encoder) -> T + Send + 'static) -> Job<T> {
         let packers = Arc::clone(&self.packers);
@@ -99,10 +108,13 @@ impl<W: Send + 'static> Packing<W> {
 
 /// Works with a packer that nobody else has meanwhile. One whose holder panicked is not given back, so every one kept is sound.
 fn with_packer<T>(packers: &Mutex<Vec<Packer>>, work: impl FnOnce(&mut Packer) -> T) -> T {
-    let kept = || packers.lock().unwrap_or_else(PoisonError::into_inner);
-    let free = kept().pop();
+    let free = kept(packers).pop();
     let mut packer = free.unwrap_or_else(|| Packer { encoder: Encoder::new(), columns: Columns::default() });
     let done = work(&mut packer);
-    kept().push(packer);
+    kept(packers).push(packer);
     done
+}
+
+fn kept(packers: &Mutex<Vec<Packer>>) -> MutexGuard<'_, Vec<Packer>> {
+    packers.lock().unwrap_or_else(PoisonError::into_inner)
 }

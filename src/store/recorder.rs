@@ -43,7 +43,7 @@ pub struct Recorder {
     writer: RunWriter,
     journal: Option<Journal>,
     state: State,
-    /// The latest row of the trace, for those who look on.
+    /// The latest row of the trace, for those who look on; where others help, some batches behind.
     latest: Option<TraceRow>,
     /// All that is earlier has been given to the journal.
     journaled: Steady,
@@ -105,7 +105,7 @@ impl Recorder {
         let mut recorder =
             Self { folder, plan, decoding, writer, journal: None, state, latest: None, journaled: last, durable: last };
         recorder.state.buses = BusNames::default();
-        recorder.set_buses(&names)?;
+        recorder.set_buses(&names);
         let journal = journal::path(&recorder.folder, part);
         recorder.replay_journal(&journal)?;
         let end = recorder.run_time(recorder.state.last);
@@ -121,10 +121,11 @@ impl Recorder {
             match block {
                 Ok((mut batch, names)) => {
                     self.rebase(&mut batch);
-                    self.set_buses(&names)?;
+                    self.set_buses(&names);
                     self.process(&mut batch)?;
                 }
                 Err(torn) => {
+                    self.settle()?;
                     if torn.until.is_some() {
                         set_aside::copy(&self.folder, path, &torn.to_string())?;
                     }
@@ -132,7 +133,7 @@ impl Recorder {
                 }
             }
         }
-        Ok(())
+        self.settle()
     }
 
     /// Turns a run that a cut left unfinished into a proper one. Cut itself, it can be done again.
@@ -181,12 +182,12 @@ impl Recorder {
         self.state.trouble_once(end, text);
     }
 
-    /// The latest row of the trace: what the car does, the sums, the roles' values; `None` in a run's first moments.
+    /// The latest row of the trace (where others help, some batches behind): what the car does, the sums, the roles' values; `None` in a run's first moments.
     pub fn latest(&self) -> Option<&TraceRow> {
         self.latest.as_ref()
     }
 
-    /// How long the run has gone on.
+    /// How long the run has gone on; where others help, some batches behind.
     pub fn duration(&self) -> Span {
         self.state.last - self.state.origin
     }
@@ -201,9 +202,9 @@ impl Recorder {
         &self.folder
     }
 
-    /// Takes observations in time order and leaves the batch empty. Nothing about the result depends on how they are batched.
+    /// Takes observations in time order and leaves the batch empty, but on an error. Nothing about the result depends on how they are batched.
     pub fn take(&mut self, batch: &mut Batch, names: &BusNames) -> Result<(), StoreError> {
-        self.set_buses(names)?;
+        self.set_buses(names);
         let Some(last) = batch.last() else { return Ok(()) };
         let boundary = self.state.part_end(self.writer.part());
         if last < boundary {
@@ -261,15 +262,13 @@ impl Recorder {
         Ok(run_file)
     }
 
-    fn set_buses(&mut self, names: &BusNames) -> Result<(), StoreError> {
+    /// Names grow and never change, so batches on their way need not be waited for.
+    fn set_buses(&mut self, names: &BusNames) {
         if self.state.buses != *names {
-            // What came before knows no more buses than there were, however late it is written.
-            self.settle()?;
             self.state.buses = names.clone();
             self.decoding.set_buses(names);
             self.writer.set_buses(names);
         }
-        Ok(())
     }
 
     fn run_time(&self, at: Steady) -> RunTime {
@@ -311,6 +310,7 @@ impl Recorder {
     /// What goes on in order: rows to their tables, values that play a role to the ledger.
     fn fold(&mut self, decoded: DecodedBatch) -> Result<(), StoreError> {
         let batch = decoded.batch();
+        // All at once: they go to a table of their own, and only few of them to the ledger too.
         for frame in &batch.frames {
             self.writer.frame(self.run_time(frame.at), frame, batch.payload(frame))?;
         }

@@ -90,7 +90,7 @@ impl Session {
         })
     }
 
-    /// Takes observations in time order and leaves the batch empty; begins and ends runs as they say.
+    /// Takes observations in time order and leaves the batch empty, but on an error; begins and ends runs as they say.
     pub fn take(&mut self, batch: &mut Batch, names: &BusNames) -> Result<(), StoreError> {
         let items = self.activity.of_items(batch);
         let mut items = &items[..];
@@ -282,3 +282,6 @@ fn outside(batch: &Batch) -> u64 {
     let items = batch.rest.iter().filter(|stamped| !matches!(stamped.item, Item::Anchor(_) | Item::Trouble(_))).count();
     (batch.frames.len() + items) as u64
 }
+
+#[cfg(test)]
+mod tests;

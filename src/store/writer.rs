@@ -108,7 +108,9 @@ impl RunWriter {
 
     /// The same writer, not yet used, with those who help to pack row groups; the files are the same whoever does.
     pub fn with_workers(self, workers: Workers) -> Self {
-        Self { packing: Packing::new(workers), ..self }
+        let bytes = |table: &RowTable| table.limit * RowBuffer::row_bytes(&table.out.schema.table);
+        let longest = self.samples.iter().map(bytes).max().unwrap_or(0);
+        Self { packing: Packing::new(workers, longest), ..self }
     }
 
     /// Goes on with a run that was cut: removes unfinished files and every part from `next_part` on.
@@ -148,7 +150,7 @@ impl RunWriter {
             part,
             sync_parts: true,
             buses: BusNames::default(),
-            packing: Packing::new(Workers::alone()),
+            packing: Packing::new(Workers::alone(), 0),
             frames: record_frames.then(frames).transpose()?,
             minute_end: i64::MIN,
             samples: samples.into_iter().map(|table| of_rows(table, limit)).collect::<Result<_, _>>()?,
@@ -363,6 +365,7 @@ impl RunWriter {
 
     /// Lets go of all but the tables' folders and what packs: merging needs the memory.
     fn into_outs(self) -> (Vec<PartWriter>, Packing<Whose>) {
+        self.packing.end_frames();
         let frames = self.frames.into_iter().map(|table| table.out);
         let rows = self.samples.into_iter().chain(self.others).map(|table| table.out);
         (frames.chain(rows).collect(), self.packing)

@@ -1,7 +1,7 @@
 //! What the trials need of the library, one program for all of them: it is linked once.
 //!
 //! `trials PART ARGUMENTS`; each part's own head says what its arguments are. Judges and measures nothing itself, and
-//! shares nothing among the parts: it hands the arguments on.
+//! shares nothing among the trials: it hands the arguments on.
 
 #[path = "calibration.d/main.rs"]
 mod calibration;

@@ -97,8 +97,7 @@ impl Candump {
 
     /// Gives out blocks until every thread has one to do and some to go on with.
     fn read_ahead(&mut self) {
-        let wanted = if self.workers.threads() > 1 { AHEAD * self.workers.threads() } else { 1 };
-        while self.ahead.len() < wanted {
+        while self.ahead.len() < self.workers.ahead(AHEAD) {
             let (blocks, name) = (Arc::clone(&self.blocks), Arc::clone(&self.name));
             let (text, batch) = (self.texts.pop().unwrap_or_default(), self.batches.pop().unwrap_or_default());
             let mut before = Before { last: None, ..self.before.clone() };

@@ -30,7 +30,7 @@ pub struct Plan {
     pub files: Vec<(String, Vec<u8>)>,
     /// How often [`super::Recorder::sync`] is called, which bounds what a cut costs; `None` where nobody said.
     pub sync_every: Option<Span>,
-    /// Who helps to pack what is written.
+    /// Who helps to decode what is taken and to pack what is written.
     pub workers: Workers,
     /// `run.json` as far as it is known from the start.
     pub run_file: RunFile,

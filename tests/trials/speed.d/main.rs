@@ -4,6 +4,7 @@
 //! MAP [THREADS]` go one stage further each over the file and print frames and seconds; `trials speed write LOG MAP FOLDER frames|samples` writes a
 //! data set as `drawdown ingest` does, but for the log's digest. Peers are timed by `peers.py` beside it, never here.
 
+pub mod books;
 mod log;
 
 use std::fs::File;
@@ -12,16 +13,17 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::Instant;
 
-use drawdown::decode::{Batches, DecodedBatch, Decoder};
-use drawdown::ledger::Ledger;
+use drawdown::decode::{Batches, Decoder};
 use drawdown::map::Map;
 use drawdown::observation::{Batch, BusNames};
 use drawdown::source::replay::{self, Reading, Replay};
 use drawdown::store::recorder::Plan;
 use drawdown::store::run_file::{Ended, MadeBy};
 use drawdown::store::session::{Session, Settings};
-use drawdown::time::{RunTime, Span, Steady};
+use drawdown::time::Span;
 use drawdown::workers::Workers;
+
+use books::Books;
 
 /// The part, with the arguments that follow its name.
 pub fn run(arguments: &[&str]) -> Result<(), Box<dyn std::error::Error>> {
@@ -54,16 +56,29 @@ fn report(frames: u64, started: Instant, rest: &str) {
     println!("{{\"frames\":{frames},\"seconds\":{}{rest}}}", started.elapsed().as_secs_f64());
 }
 
-fn parse(log: &str) -> Result<(), Box<dyn std::error::Error>> {
-    let started = Instant::now();
-    let mut recording = replay::open(Path::new(log), None)?;
-    let (mut batch, mut names, mut frames) = (Batch::default(), BusNames::default(), 0);
+/// Hands on what is read, batch by batch.
+fn each_batch(
+    log: &str,
+    workers: &Workers,
+    mut each: impl FnMut(&mut Batch, &BusNames),
+) -> Result<(), Box<dyn std::error::Error>> {
+    let mut recording = replay::open_with(Path::new(log), None, &Reading { workers: workers.clone(), digest: false })?;
+    let (mut batch, mut names) = (Batch::default(), BusNames::default());
     let mut more = true;
     while more {
         more = recording.read(&mut batch, &mut names)?;
+        each(&mut batch, &names);
+    }
+    Ok(())
+}
+
+fn parse(log: &str) -> Result<(), Box<dyn std::error::Error>> {
+    let started = Instant::now();
+    let mut frames = 0;
+    each_batch(log, &Workers::alone(), |batch, _| {
         frames += batch.frames.len() as u64;
         batch.clear();
-    }
+    })?;
     report(frames, started, "");
     Ok(())
 }
@@ -72,38 +87,18 @@ fn load(map: &str) -> Result<Map, Box<dyn std::error::Error>> {
     Ok(drawdown::map::load(Path::new(map)).map.ok_or("the trial's own map is faulty")?)
 }
 
-/// Hands each batch on once it is decoded, in the log's order.
-fn decoded(
-    log: &str,
-    map: &Map,
-    workers: &Workers,
-    mut each: impl FnMut(&DecodedBatch),
-) -> Result<(), Box<dyn std::error::Error>> {
-    let mut decoding = Batches::new(Decoder::new(map), workers.clone());
-    let mut recording = replay::open_with(Path::new(log), None, &Reading { workers: workers.clone(), digest: false })?;
-    let (mut batch, mut names) = (Batch::default(), BusNames::default());
-    let mut more = true;
-    while more {
-        more = recording.read(&mut batch, &mut names)?;
-        decoding.set_buses(&names);
-        decoding.give_out(&mut batch);
-        while let Some(decoded) = decoding.due() {
-            each(&decoded);
-            decoding.take_back(decoded);
-        }
-    }
-    while let Some(decoded) = decoding.take_first() {
-        each(&decoded);
-    }
-    Ok(())
-}
-
 fn decode(log: &str, map: &str) -> Result<(), Box<dyn std::error::Error>> {
     let started = Instant::now();
+    let mut decoding = Batches::new(Decoder::new(&load(map)?), Workers::alone());
     let (mut frames, mut messages) = (0, 0);
-    decoded(log, &load(map)?, &Workers::alone(), |decoded| {
-        frames += decoded.batch().frames.len() as u64;
-        messages += decoded.frames().count();
+    each_batch(log, &Workers::alone(), |batch, names| {
+        decoding.set_buses(names);
+        decoding.give_out(batch);
+        while let Some(decoded) = decoding.due() {
+            frames += decoded.batch().frames.len() as u64;
+            messages += decoded.frames().count();
+            decoding.take_back(decoded);
+        }
     })?;
     report(frames, started, &format!(",\"messages\":{messages}"));
     Ok(())
@@ -111,42 +106,12 @@ fn decode(log: &str, map: &str) -> Result<(), Box<dyn std::error::Error>> {
 
 fn ledger(log: &str, map: &str, workers: &Workers) -> Result<(), Box<dyn std::error::Error>> {
     let started = Instant::now();
-    let map = load(map)?;
-    let mut books = Books { ledger: Ledger::for_map(&map), origin: None, last: RunTime(0), frames: 0 };
-    decoded(log, &map, workers, |decoded| books.take(decoded))?;
-    let Books { mut ledger, last, frames, .. } = books;
-    ledger.finish(last);
-    let sums = ledger.sums();
+    let mut books = Books::new(&load(map)?, workers);
+    each_batch(log, workers, |batch, names| books.take(batch, names))?;
+    let sums = books.finish();
     let net = (sums.energy_out - sums.energy_in) / 3_600.0;
-    report(frames, started, &format!(",\"net_wh\":{net},\"distance_m\":{}", sums.distance));
+    report(books.frames, started, &format!(",\"net_wh\":{net},\"distance_m\":{}", sums.distance));
     Ok(())
-}
-
-/// A ledger, fed as the recorder feeds it.
-struct Books {
-    ledger: Ledger,
-    origin: Option<Steady>,
-    last: RunTime,
-    frames: u64,
-}
-
-impl Books {
-    fn take(&mut self, decoded: &DecodedBatch) {
-        let frames = &decoded.batch().frames;
-        let (Some(first), Some(last)) = (frames.first(), frames.last()) else { return };
-        let origin = *self.origin.get_or_insert(first.at);
-        for (frame, message) in decoded.frames() {
-            let at = RunTime((frame.at - origin).0);
-            for tap in message.taps {
-                if let Some(value) = tap.value(message.values) {
-                    self.ledger.sample(tap.role, at, value);
-                }
-            }
-        }
-        self.last = RunTime((last.at - origin).0);
-        self.frames += frames.len() as u64;
-        self.ledger.drain_trace(|_| {});
-    }
 }
 
 /// Frames read at a time, as by `drawdown ingest`.

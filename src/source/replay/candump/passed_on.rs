@@ -1,7 +1,7 @@
 //! Blocks on their way to the log's digest, which takes them in order, one job after another.
 //!
-//! Nobody waits for the digest before many blocks do: who waits for a job helps with whatever was given out before it, and then
-//! reads ahead what others would have read. Parses nothing.
+//! Nobody waits for the digest before many blocks do: who waits for what another is at helps meanwhile, and then reads ahead what others would
+//! have read. Parses nothing.
 
 use super::block::Block;
 use crate::source::replay::digest::FileDigest;

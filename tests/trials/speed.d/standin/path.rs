@@ -8,8 +8,7 @@ use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
 
-use drawdown::decode::Decoder;
-use drawdown::ledger::Ledger;
+use drawdown::ledger::Sums;
 use drawdown::map::Map;
 use drawdown::observation::{Batch, Bus, BusNames, Frame};
 use drawdown::source::live::{Outlet, Shared};
@@ -21,57 +20,20 @@ use drawdown::source::{Clock, Merge};
 use drawdown::store::recorder::{Durability, Plan};
 use drawdown::store::run_file::{Ended, MadeBy};
 use drawdown::store::session::{Session, Settings};
-use drawdown::time::{RunTime, Span, Steady, WallClock};
+use drawdown::time::{Span, Steady, WallClock};
+use drawdown::workers::Workers;
 
 use super::{BUSES, Outcome, send};
+use crate::speed::books::Books;
 
 /// How many takings lie between two looks at the queue, as in the daemon: 50 ms.
 const TAKINGS_A_LOOK: usize = 5;
 /// Looks between two syncs of the journal: 1 s.
 const LOOKS_A_SYNC: usize = 20;
 
-/// Decoder and ledger, fed as the recorder feeds them.
-pub struct Books {
-    decoder: Decoder,
-    ledger: Ledger,
-    origin: Option<Steady>,
-    last: RunTime,
-    pub frames: u64,
-    pub decoded: u64,
-}
-
-impl Books {
-    pub fn new(map: &Map, names: &BusNames) -> Self {
-        let mut decoder = Decoder::new(map);
-        decoder.set_buses(names);
-        let ledger = Ledger::for_map(map);
-        Self { decoder, ledger, origin: None, last: RunTime(0), frames: 0, decoded: 0 }
-    }
-
-    pub fn take(&mut self, batch: &Batch) {
-        for frame in &batch.frames {
-            let at = RunTime((frame.at - *self.origin.get_or_insert(frame.at)).0);
-            self.last = at;
-            if let Some(decoded) = self.decoder.frame(frame, batch.payload(frame)) {
-                self.decoded += 1;
-                for tap in decoded.taps {
-                    if let Some(value) = tap.value(decoded.values) {
-                        self.ledger.sample(tap.role, at, value);
-                    }
-                }
-            }
-        }
-        self.frames += batch.frames.len() as u64;
-        self.ledger.reach(self.last);
-        self.ledger.drain_trace(|_| {});
-    }
-
-    /// Net energy out of the pack, J.
-    pub fn finish(&mut self) -> f64 {
-        self.ledger.finish(self.last);
-        let sums = self.ledger.sums();
-        sums.energy_out - sums.energy_in
-    }
+/// Net energy out of the pack, J.
+pub fn net(sums: &Sums) -> f64 {
+    sums.energy_out - sums.energy_in
 }
 
 /// A clock that is set by hand.
@@ -123,7 +85,7 @@ pub fn path(style: &str, log: &Path, map: &Path, count: usize, folder: &Path) ->
     let map = Arc::new(drawdown::map::load(map).map.ok_or("the trial's own map is faulty")?);
     let mut keeps = match style {
         "none" => Keeps::Nothing,
-        "ledger" => Keeps::Books(Box::new(Books::new(&map, &names))),
+        "ledger" => Keeps::Books(Box::new(Books::new(&map, &Workers::alone()))),
         "recording" => Keeps::Session(Box::new(session(&map, folder)?)),
         _ => return Err(format!("no style '{style}'").into()),
     };
@@ -166,7 +128,7 @@ pub fn path(style: &str, log: &Path, map: &Path, count: usize, folder: &Path) ->
     merge.finish(&mut ready);
     keep(&mut keeps, &mut ready, &names, true)?;
     let net = match &mut keeps {
-        Keeps::Books(books) => books.finish(),
+        Keeps::Books(books) => net(&books.finish()),
         Keeps::Nothing | Keeps::Session(_) => f64::NAN,
     };
     if let Keeps::Session(session) = keeps {
@@ -179,7 +141,7 @@ pub fn path(style: &str, log: &Path, map: &Path, count: usize, folder: &Path) ->
 fn keep(keeps: &mut Keeps, ready: &mut Batch, names: &BusNames, sync: bool) -> Outcome<()> {
     match keeps {
         Keeps::Nothing => {}
-        Keeps::Books(books) => books.take(ready),
+        Keeps::Books(books) => books.take(ready, names),
         Keeps::Session(session) => {
             session.take(ready, names)?;
             if sync {

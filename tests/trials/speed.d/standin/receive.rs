@@ -28,10 +28,12 @@ use drawdown::source::{Clock, Merge, SystemClock};
 use drawdown::store::data_set::DataSet;
 use drawdown::store::run_file::Ended;
 use drawdown::time::{Span, Steady};
+use drawdown::workers::Workers;
 
-use super::path::Books;
+use super::path::net;
 use super::source::{Socket, StandIn};
 use super::{BUSES, Outcome, send};
+use crate::speed::books::Books;
 
 /// How often the reader of the queue looks, as the daemon does.
 const LOOK_EVERY: Span = Span::of_millis(50);
@@ -208,14 +210,13 @@ fn batch(bench: Bench, sender: Sender) -> Outcome<()> {
     let stop = Arc::new(AtomicBool::new(false));
     let began = processor_seconds();
     let telling = tell_when_sent(sender, &stop);
-    let mut books = Books::new(&bench.map, &bench.names);
+    let mut books = Books::new(&bench.map, &Workers::alone());
     let (mut merge, mut arrived, mut ready) = (Merge::live(), Batch::default(), Batch::default());
     while !stop.load(Ordering::Relaxed) {
         shared.queue.take(&mut arrived);
         merge.push(&mut arrived, &bench.names);
         merge.ready_before(shared.clock.now() - WINDOW, &mut ready);
-        books.take(&ready);
-        ready.clear();
+        books.take(&mut ready, &bench.names);
         shared.clock.wait(LOOK_EVERY);
     }
     shared.stop();
@@ -225,11 +226,11 @@ fn batch(bench: Bench, sender: Sender) -> Outcome<()> {
     shared.queue.take(&mut arrived);
     merge.push(&mut arrived, &bench.names);
     merge.finish(&mut ready);
-    books.take(&ready);
-    let sums = books.finish();
+    books.take(&mut ready, &bench.names);
+    let net = net(&books.finish());
     let cpu = processor_seconds() - began;
     let sent = telling.join().map_err(|_| "the sender's thread panicked")?.map_err(|error| error.to_string())?;
-    report("batch", &sent, books.frames, books.decoded, lost(&outlets), cpu, &format!(", \"net_j\": {sums}"));
+    report("batch", &sent, books.frames, books.decoded, lost(&outlets), cpu, &format!(", \"net_j\": {net}"));
     Ok(())
 }
 
