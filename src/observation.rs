@@ -108,6 +108,15 @@ impl Frame {
     pub fn has_long_payload(&self) -> bool {
         self.len > 8 && !self.flags.has(FrameFlags::REMOTE)
     }
+
+    /// Copies a long payload from one arena to the end of another and points there.
+    pub fn move_payload(&mut self, from: &[u8], to: &mut Vec<u8>) {
+        let start = usize::try_from(u64::from_le_bytes(self.data)).unwrap_or(usize::MAX);
+        let payload = from.get(start..).and_then(|tail| tail.get(..usize::from(self.len))).unwrap_or_default();
+        self.data = (to.len() as u64).to_le_bytes();
+        to.extend_from_slice(payload);
+        to.resize(to.len() + usize::from(self.len) - payload.len(), 0);
+    }
 }
 
 /// A satellite fix. What the receiver did not say is `None`, never 0.
@@ -335,12 +344,13 @@ impl Batch {
     pub fn take_before(&mut self, moment: Steady) -> Self {
         let frames = self.frames.partition_point(|frame| frame.at < moment);
         let rest = self.rest.partition_point(|stamped| stamped.at < moment);
-        Self {
-            frames: self.frames.drain(..frames).collect(),
-            // Both keep the whole arena: offsets into it stay valid, and a split is rare.
-            long: self.long.clone(),
-            rest: self.rest.drain(..rest).collect(),
+        let (frames, rest) = (self.frames.drain(..frames).collect(), self.rest.drain(..rest).collect());
+        let mut before = Self { frames, long: Vec::new(), rest };
+        // What stays keeps the whole arena: offsets into it stay valid.
+        for frame in before.frames.iter_mut().filter(|frame| frame.has_long_payload()) {
+            frame.move_payload(&self.long, &mut before.long);
         }
+        before
     }
 
     /// Empties it, keeping its memory.

@@ -13,7 +13,7 @@ use crate::workers::{InOrder, Workers};
 
 /// Batches that are given out for each thread before one is waited for.
 const AHEAD: usize = 1;
-/// Frames that are decoded at a time: what piled up in a batch while nobody took it would make room for its values that stays.
+/// Frames that are decoded at a time: a batch in which they piled up while nobody took it would ask for as much room for its values.
 const PIECE: usize = 16_384;
 
 /// Decodes batches of one map.
@@ -62,20 +62,14 @@ impl Batches {
         self.decoder.set_buses(names);
     }
 
-    /// Gives out a batch in time order and leaves an empty one; a long one in pieces. Alone, they are decoded when this returns.
+    /// Gives out a batch in time order and leaves an empty one; of a long one the first piece, and leaves the rest. Alone, it is decoded when
+    /// this returns.
     pub fn give_out(&mut self, batch: &mut Batch) {
-        while let (Some(first), Some(next)) = (batch.frames.first(), batch.frames.get(PIECE))
-            && next.at > first.at
-        {
-            let mut piece = batch.take_before(next.at);
-            self.give_out_whole(&mut piece);
-        }
-        self.give_out_whole(batch);
-    }
-
-    fn give_out_whole(&mut self, batch: &mut Batch) {
         let mut decoded = self.spare.pop().unwrap_or_else(|| DecodedBatch::new(&self.decoder));
-        std::mem::swap(batch, &mut decoded.batch);
+        match (batch.frames.first(), batch.frames.get(PIECE)) {
+            (Some(first), Some(next)) if next.at > first.at => decoded.batch = batch.take_before(next.at),
+            _ => std::mem::swap(batch, &mut decoded.batch),
+        }
         decoded.compiled.clone_from(&self.decoder.compiled);
         self.given_out.give_out(move || {
             decoded.decode();
@@ -304,8 +298,10 @@ mod tests {
         }
         let (mut whole, mut last, mut pieces) = (Batch::default(), None, 0);
         let mut batches = Batches::new(Decoder::new(&map()), Workers::alone());
-        batches.give_out(&mut long.clone());
-        while let Some(decoded) = batches.take_first() {
+        let mut left = long.clone();
+        while !left.is_empty() {
+            batches.give_out(&mut left);
+            let decoded = batches.due().expect("alone, at once");
             let piece = decoded.batch();
             assert!(piece.frames.len() <= PIECE && piece.first() > last, "{:?} after {last:?}", piece.first());
             assert_eq!(decoded.frames().count(), piece.frames.len());

@@ -70,15 +70,6 @@ impl Default for Merge {
     }
 }
 
-/// Copies a long payload from one arena to the end of another and makes the frame point there.
-fn move_payload(frame: &mut Frame, from: &[u8], to: &mut Vec<u8>) {
-    let start = usize::try_from(u64::from_le_bytes(frame.data)).unwrap_or(usize::MAX);
-    let payload = from.get(start..).and_then(|tail| tail.get(..usize::from(frame.len))).unwrap_or_default();
-    frame.data = (to.len() as u64).to_le_bytes();
-    to.extend_from_slice(payload);
-    to.resize(to.len() + usize::from(frame.len) - payload.len(), 0);
-}
-
 impl Merge {
     /// A merge of observations stamped on one clock that never jumps.
     pub fn live() -> Self {
@@ -110,7 +101,7 @@ impl Merge {
             let mut frame = *frame;
             frame.at = self.place(frame.at);
             if frame.has_long_payload() {
-                move_payload(&mut frame, &batch.long, &mut self.long);
+                frame.move_payload(&batch.long, &mut self.long);
             }
             if last.is_some_and(|last| self.order(&last, &frame) == Ordering::Greater) {
                 if earliest.is_none() && self.insert(frame) {
@@ -274,7 +265,7 @@ impl Merge {
         out.frames.extend_from_slice(leaving);
         if !self.long.is_empty() {
             for frame in out.frames[start..].iter_mut().filter(|frame| frame.has_long_payload()) {
-                move_payload(frame, &self.long, &mut out.long);
+                frame.move_payload(&self.long, &mut out.long);
             }
         }
         self.head = end;
@@ -291,7 +282,7 @@ impl Merge {
         if !self.long.is_empty() {
             let arena = std::mem::take(&mut self.long);
             for frame in self.frames.iter_mut().filter(|frame| frame.has_long_payload()) {
-                move_payload(frame, &arena, &mut self.long);
+                frame.move_payload(&arena, &mut self.long);
             }
         }
     }

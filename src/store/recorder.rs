@@ -182,7 +182,8 @@ impl Recorder {
         self.state.trouble_once(end, text);
     }
 
-    /// The latest row of the trace (where others help, some batches behind): what the car does, the sums, the roles' values; `None` in a run's first moments.
+    /// The latest row of the trace: what the car does, the sums, the roles' values; `None` in a run's first moments. Where others help, some
+    /// batches behind.
     pub fn latest(&self) -> Option<&TraceRow> {
         self.latest.as_ref()
     }
@@ -292,9 +293,11 @@ impl Recorder {
 
     /// Decodes a batch, elsewhere if somebody helps, and folds those that are decoded by now.
     fn process(&mut self, batch: &mut Batch) -> Result<(), StoreError> {
-        self.decoding.give_out(batch);
-        while let Some(decoded) = self.decoding.due() {
-            self.fold(decoded)?;
+        while !batch.is_empty() {
+            self.decoding.give_out(batch);
+            while let Some(decoded) = self.decoding.due() {
+                self.fold(decoded)?;
+            }
         }
         Ok(())
     }

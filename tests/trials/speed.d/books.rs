@@ -32,9 +32,11 @@ impl Books {
     /// Takes a batch and leaves it empty.
     pub fn take(&mut self, batch: &mut Batch, names: &BusNames) {
         self.decoding.set_buses(names);
-        self.decoding.give_out(batch);
-        while let Some(decoded) = self.decoding.due() {
-            self.fold(decoded);
+        while !batch.is_empty() {
+            self.decoding.give_out(batch);
+            while let Some(decoded) = self.decoding.due() {
+                self.fold(decoded);
+            }
         }
     }
 

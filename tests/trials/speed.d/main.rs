@@ -93,11 +93,13 @@ fn decode(log: &str, map: &str) -> Result<(), Box<dyn std::error::Error>> {
     let (mut frames, mut messages) = (0, 0);
     each_batch(log, &Workers::alone(), |batch, names| {
         decoding.set_buses(names);
-        decoding.give_out(batch);
-        while let Some(decoded) = decoding.due() {
-            frames += decoded.batch().frames.len() as u64;
-            messages += decoded.frames().count();
-            decoding.take_back(decoded);
+        while !batch.is_empty() {
+            decoding.give_out(batch);
+            while let Some(decoded) = decoding.due() {
+                frames += decoded.batch().frames.len() as u64;
+                messages += decoded.frames().count();
+                decoding.take_back(decoded);
+            }
         }
     })?;
     report(frames, started, &format!(",\"messages\":{messages}"));
