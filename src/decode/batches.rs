@@ -104,8 +104,9 @@ impl Batches {
 
 impl DecodedBatch {
     fn new(decoder: &Decoder) -> Self {
-        let (batch, found, values) = (Batch::default(), Vec::new(), Vec::new());
-        Self { batch, compiled: Arc::clone(&decoder.compiled), found, values, counts: decoder.counts().zeroed() }
+        let counts = Counts::default().shaped_like(decoder.counts());
+        let (batch, compiled) = (Batch::default(), Arc::clone(&decoder.compiled));
+        Self { batch, compiled, found: Vec::new(), values: Vec::new(), counts }
     }
 
     fn clear(&mut self) {

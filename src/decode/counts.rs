@@ -51,13 +51,6 @@ impl Counts {
         Self { messages: messages.collect(), unknown_frames: 0 }
     }
 
-    /// All zero, in the same shape.
-    pub(super) fn zeroed(&self) -> Self {
-        let mut zeroed = self.clone();
-        zeroed.clear();
-        zeroed
-    }
-
     /// Sets all to zero, keeping the shape.
     pub(super) fn clear(&mut self) {
         self.unknown_frames = 0;

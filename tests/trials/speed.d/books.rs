@@ -69,3 +69,8 @@ impl Books {
         self.ledger.sums()
     }
 }
+
+/// Net energy out of the pack, J.
+pub fn net(sums: &Sums) -> f64 {
+    sums.energy_out - sums.energy_in
+}

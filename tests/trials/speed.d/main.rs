@@ -23,7 +23,7 @@ use drawdown::store::session::{Session, Settings};
 use drawdown::time::Span;
 use drawdown::workers::Workers;
 
-use books::Books;
+use books::{Books, net};
 
 /// The part, with the arguments that follow its name.
 pub fn run(arguments: &[&str]) -> Result<(), Box<dyn std::error::Error>> {
@@ -83,13 +83,14 @@ fn parse(log: &str) -> Result<(), Box<dyn std::error::Error>> {
     Ok(())
 }
 
-fn load(map: &str) -> Result<Map, Box<dyn std::error::Error>> {
-    Ok(drawdown::map::load(Path::new(map)).map.ok_or("the trial's own map is faulty")?)
+/// The trial's map.
+pub fn load(map: &Path) -> Result<Map, Box<dyn std::error::Error>> {
+    Ok(drawdown::map::load(map).map.ok_or("the trial's own map is faulty")?)
 }
 
 fn decode(log: &str, map: &str) -> Result<(), Box<dyn std::error::Error>> {
     let started = Instant::now();
-    let mut decoding = Batches::new(Decoder::new(&load(map)?), Workers::alone());
+    let mut decoding = Batches::new(Decoder::new(&load(Path::new(map))?), Workers::alone());
     let (mut frames, mut messages) = (0, 0);
     each_batch(log, &Workers::alone(), |batch, names| {
         decoding.set_buses(names);
@@ -108,10 +109,10 @@ fn decode(log: &str, map: &str) -> Result<(), Box<dyn std::error::Error>> {
 
 fn ledger(log: &str, map: &str, workers: &Workers) -> Result<(), Box<dyn std::error::Error>> {
     let started = Instant::now();
-    let mut books = Books::new(&load(map)?, workers);
+    let mut books = Books::new(&load(Path::new(map))?, workers);
     each_batch(log, workers, |batch, names| books.take(batch, names))?;
     let sums = books.finish();
-    let net = (sums.energy_out - sums.energy_in) / 3_600.0;
+    let net = net(&sums) / 3_600.0;
     report(books.frames, started, &format!(",\"net_wh\":{net},\"distance_m\":{}", sums.distance));
     Ok(())
 }
@@ -122,7 +123,7 @@ const BATCH_FRAMES: usize = 16_384;
 /// What a peer does that turns text into Parquet and forms no digest of the text.
 fn write(log: &str, map: &str, folder: &str, record_frames: bool) -> Result<(), Box<dyn std::error::Error>> {
     let started = Instant::now();
-    let map = Arc::new(load(map)?);
+    let map = Arc::new(load(Path::new(map))?);
     let mut plan = Plan::new(Arc::clone(&map), "trial", MadeBy::Ingest, Vec::new());
     plan.record_frames = record_frames;
     let settings = Settings { data: folder.into(), quiet: Span::of_seconds(60), gateway: None, plan: Arc::new(plan) };

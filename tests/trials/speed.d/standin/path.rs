@@ -8,7 +8,6 @@ use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
 
-use drawdown::ledger::Sums;
 use drawdown::map::Map;
 use drawdown::observation::{Batch, Bus, BusNames, Frame};
 use drawdown::source::live::{Outlet, Shared};
@@ -24,17 +23,13 @@ use drawdown::time::{Span, Steady, WallClock};
 use drawdown::workers::Workers;
 
 use super::{BUSES, Outcome, send};
-use crate::speed::books::Books;
+use crate::speed;
+use crate::speed::books::{Books, net};
 
 /// How many takings lie between two looks at the queue, as in the daemon: 50 ms.
 const TAKINGS_A_LOOK: usize = 5;
 /// Looks between two syncs of the journal: 1 s.
 const LOOKS_A_SYNC: usize = 20;
-
-/// Net energy out of the pack, J.
-pub fn net(sums: &Sums) -> f64 {
-    sums.energy_out - sums.energy_in
-}
 
 /// A clock that is set by hand.
 struct Hand(AtomicI64);
@@ -82,7 +77,7 @@ enum Keeps {
 /// Takes the first frames of a log in a style: `none`, `ledger` or `recording`.
 pub fn path(style: &str, log: &Path, map: &Path, count: usize, folder: &Path) -> Outcome<()> {
     let (frames, names) = send::frames(log, count)?;
-    let map = Arc::new(drawdown::map::load(map).map.ok_or("the trial's own map is faulty")?);
+    let map = Arc::new(speed::load(map)?);
     let mut keeps = match style {
         "none" => Keeps::Nothing,
         "ledger" => Keeps::Books(Box::new(Books::new(&map, &Workers::alone()))),

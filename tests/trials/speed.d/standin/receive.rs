@@ -30,10 +30,10 @@ use drawdown::store::run_file::Ended;
 use drawdown::time::{Span, Steady};
 use drawdown::workers::Workers;
 
-use super::path::net;
 use super::source::{Socket, StandIn};
 use super::{BUSES, Outcome, send};
-use crate::speed::books::Books;
+use crate::speed;
+use crate::speed::books::{Books, net};
 
 /// How often the reader of the queue looks, as the daemon does.
 const LOOK_EVERY: Span = Span::of_millis(50);
@@ -49,7 +49,7 @@ struct Bench {
 
 /// Receives in a style for so many seconds.
 pub fn receive(style: &str, log: &Path, map: &Path, seconds: &str, folder: &Path) -> Outcome<()> {
-    let map = drawdown::map::load(map).map.ok_or("the trial's own map is faulty")?;
+    let map = speed::load(map)?;
     let mut names = BusNames::default();
     for bus in 0..BUSES {
         names.intern(&format!("can{bus}"));
